@@ -1,0 +1,1 @@
+"""The chains that ship with chainweigh, as package data."""

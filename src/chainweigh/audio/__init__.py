@@ -1,0 +1,1 @@
+"""The one array convention, files and resampling."""

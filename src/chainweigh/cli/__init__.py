@@ -1,0 +1,5 @@
+"""The command line: parse, call, print."""
+
+
+def main() -> None:
+    raise SystemExit(0)

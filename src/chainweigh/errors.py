@@ -1,0 +1,33 @@
+"""Every error chainweigh raises on purpose: one root, children that also are builtins."""
+
+
+class ChainweighError(Exception):
+    """Root of all errors a user can cause and mend; its text says what, where and what is allowed."""
+
+
+class SignalError(ChainweighError, ValueError):
+    """Samples, rates or lengths handed to a function are not what it accepts."""
+
+
+class AudioFileError(ChainweighError, ValueError):
+    """An audio file cannot be read or written as audio."""
+
+
+class SongError(ChainweighError, ValueError):
+    """A song folder or its song.toml is not usable."""
+
+
+class ChainFileError(ChainweighError, ValueError):
+    """A chain file, effect, key, unit or parameter value is not usable."""
+
+
+class RenderError(ChainweighError, RuntimeError):
+    """A chain failed while it was rendered."""
+
+
+class RecipeError(ChainweighError, ValueError):
+    """A recipe file is not usable, or does not fit the song."""
+
+
+class RunFolderError(ChainweighError, OSError):
+    """A run's folder cannot be read or written."""

@@ -1,0 +1,49 @@
+"""Cascades of second-order sections."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.kernels import native_library as native
+
+MAX_SECTIONS = 64
+
+
+def filter_sections(
+    samples: NDArray[np.float32], sections: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Run a cascade of second-order sections over each channel, from zero state.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), float32
+    sections : shape (n_sections, 5), rows b0 b1 b2 a1 a2 with a0 = 1, at most 64 rows
+
+    Returns
+    -------
+    Filtered samples, same shape; states accumulate in float64.
+    """
+    if len(sections) > MAX_SECTIONS:
+        raise ValueError(f"{len(sections)} filter sections; at most {MAX_SECTIONS} are allowed")
+    if not native.compiled:
+        return filter_sections_twin(samples, sections)
+    out = np.empty_like(samples)
+    coefficients = np.ascontiguousarray(sections, dtype=np.float64)
+    for channel in range(len(samples)):
+        native.lib.cw_biquad_cascade(
+            native.pointer(samples[channel]),
+            native.pointer(out[channel]),
+            samples.shape[1],
+            native.pointer(coefficients),
+            len(coefficients),
+        )
+    return out
+
+
+def filter_sections_twin(
+    samples: NDArray[np.float32], sections: NDArray[np.float64]
+) -> NDArray[np.float32]:
+    """Defines `filter_sections` with scipy.signal.sosfilt."""
+    from scipy.signal import sosfilt
+
+    sos = np.insert(np.asarray(sections, dtype=np.float64), 3, 1.0, axis=1)
+    return np.asarray(sosfilt(sos, samples.astype(np.float64), axis=1), dtype=np.float32)

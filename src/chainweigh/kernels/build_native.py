@@ -1,0 +1,32 @@
+"""cffi build of the C kernels: every native/NAME.c with its prototypes in native/NAME.h.
+
+The extension is optional: where no compiler is found the install goes on and the numpy twins
+serve. Floating-point contraction is off so that results do not depend on the CPU.
+"""
+
+import sys
+from pathlib import Path
+
+from cffi import FFI
+
+NATIVE = Path(__file__).resolve().parent / "native"
+
+POSIX_FLAGS = ["-O3", "-std=c99", "-ffp-contract=off", "-fno-math-errno"]
+MSVC_FLAGS = ["/O2", "/fp:precise"]
+
+
+def _prototypes() -> str:
+    headers = sorted(NATIVE.glob("*.h"))
+    return "\n".join(p.read_text(encoding="utf-8") for p in headers if p.name != "common.h")
+
+
+ffibuilder = FFI()
+ffibuilder.cdef(_prototypes())
+ffibuilder.set_source(
+    "chainweigh.kernels._native",
+    "#include <stddef.h>\n#include <stdint.h>\n" + _prototypes(),
+    sources=[str(p.relative_to(Path.cwd())) for p in sorted(NATIVE.glob("*.c"))],
+    include_dirs=[str(NATIVE)],
+    extra_compile_args=MSVC_FLAGS if sys.platform == "win32" else POSIX_FLAGS,
+    optional=True,
+)

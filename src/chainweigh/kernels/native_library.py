@@ -1,0 +1,21 @@
+"""The compiled kernels if the install could build them, else nothing and the twins serve."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+try:
+    from chainweigh.kernels._native import ffi, lib
+except ImportError:  # no compiler at install time
+    ffi = lib = None
+
+compiled: bool = lib is not None
+
+
+def pointer(array: NDArray[Any]) -> Any:
+    """C pointer to the first item of a C-contiguous array (float32, float64, int32 or int64)."""
+    kind = {"float32": "float *", "float64": "double *", "int32": "int32_t *", "int64": "int64_t *"}
+    if not array.flags.c_contiguous:
+        raise ValueError("a kernel was handed an array that is not C-contiguous")
+    return ffi.cast(kind[np.dtype(array.dtype).name], array.ctypes.data)
