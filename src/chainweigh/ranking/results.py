@@ -8,31 +8,14 @@ record says why, under the field's name. Nothing here depends on the clock or on
 
 from dataclasses import dataclass, field
 
+from chainweigh.measure.summary import FileMeasures
+
 SCHEMA = "1.0"
 
 MASTER = "master"
 
 Reasons = dict[str, str]
 Written = float | int | str | bool
-
-
-@dataclass(frozen=True)
-class FileMeasures:
-    """Loudness, peaks and levels of one audio file as written."""
-
-    integrated_lufs: float | None
-    momentary_max_lufs: float | None
-    short_term_max_lufs: float | None
-    lra_lu: float | None
-    true_peak_dbtp: float | None
-    true_peak_annex2_dbtp: float | None
-    sample_peak_dbfs: float | None
-    rms_db: float | None
-    rms_aes17_dbfs: float | None
-    rms_max_300ms_db: float | None
-    crest_db: float | None
-    plr_db: float | None
-    undefined: Reasons = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
