@@ -112,6 +112,15 @@ class ToneResults:
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
+def fitting_centres_hz(sample_rate_hz: int) -> tuple[float, ...]:
+    """Nominal frequencies whose tone has its second harmonic below half the rate."""
+    return tuple(
+        centre
+        for centre in CENTRES_HZ
+        if 4 * nearest_odd_bin(centre, sample_rate_hz) <= N_ANALYSIS_FRAMES
+    )
+
+
 def tone_grid(sample_rate_hz: int, peak_dbfs: float) -> ToneGrid:
     """Grid of steady tones for a programme with this sample peak.
 
@@ -129,13 +138,12 @@ def tone_grid(sample_rate_hz: int, peak_dbfs: float) -> ToneGrid:
     """
     check_rate(sample_rate_hz)
     check_peak(peak_dbfs)
-    placed = [(centre, nearest_odd_bin(centre, sample_rate_hz)) for centre in CENTRES_HZ]
-    fitting = [(centre, k) for centre, k in placed if 4 * k <= N_ANALYSIS_FRAMES]
+    centres = fitting_centres_hz(sample_rate_hz)
     return ToneGrid(
         sample_rate_hz=sample_rate_hz,
         peak_dbfs=float(peak_dbfs),
-        centres_hz=tuple(centre for centre, _ in fitting),
-        bins=tuple(k for _, k in fitting),
+        centres_hz=centres,
+        bins=tuple(nearest_odd_bin(centre, sample_rate_hz) for centre in centres),
         levels_dbfs=tuple(peak_dbfs - below for below in BELOW_PEAK_DB),
         peak_tone_bin=nearest_odd_bin(PEAK_TONE_HZ, sample_rate_hz),
     )
