@@ -21,7 +21,7 @@ _UNITS: dict[Kind, dict[str, float]] = {
 _T = TypeVar("_T", bool, str, int, float)
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*(\S.*?)?\s*")
-_EXPRESSION = re.compile(rf"\s*([A-Za-z_]+)\s*(?:([+-])\s*(\d+\.?\d*|\.\d+)\s*(\S.*?)?)?\s*")
+_EXPRESSION = re.compile(r"\s*([A-Za-z_]+)\s*(?:([+-])\s*(\d+\.?\d*|\.\d+)\s*(\S.*?)?)?\s*")
 
 
 @dataclass(frozen=True)

@@ -88,9 +88,7 @@ def _pareto_front(entries: Sequence[Entry]) -> set[str]:
     return {
         name
         for gain, added, name in points
-        if not any(
-            g >= gain and d <= added and (g > gain or d < added) for g, d, _ in points
-        )
+        if not any(g >= gain and d <= added and (g > gain or d < added) for g, d, _ in points)
     }
 
 

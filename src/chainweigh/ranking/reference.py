@@ -1,12 +1,12 @@
 """The dry side of a comparison, measured once for all its candidates."""
 
-import hashlib
 import threading
 from functools import cached_property
 
 from chainweigh.audio.array import Samples
+from chainweigh.audio.digest import digest_samples
+from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.summary import FileMeasures, measure_file
-from chainweigh.measure.tone_weights import ReferenceBands, reference_bands
 from chainweigh.measure.tones import ToneGrid, tone_grid
 
 
@@ -23,9 +23,7 @@ class Reference:
         self.name = name
         self.samples = samples
         self.sample_rate_hz = sample_rate_hz
-        digest = hashlib.blake2b(samples.data, digest_size=16)
-        digest.update(f"{sample_rate_hz} {samples.shape}".encode())
-        self.digest = digest.hexdigest()
+        self.digest = digest_samples(samples, sample_rate_hz)
         self._lock = threading.Lock()
 
     @cached_property
@@ -47,4 +45,4 @@ class Reference:
 def tones_of(samples: Samples, sample_rate_hz: int) -> tuple[ToneGrid, ReferenceBands]:
     """Tone grid and weights of a programme that drives a chain."""
     bands = reference_bands(samples, sample_rate_hz)
-    return tone_grid(sample_rate_hz, float(bands.peak_dbfs)), bands
+    return tone_grid(sample_rate_hz, float(bands.block_peaks_dbfs.max())), bands

@@ -92,10 +92,14 @@ def _gain_to_match(reference: Reference, samples: Samples) -> float:
     target = reference.file.integrated_lufs
     if target is None:
         reason = reference.file.undefined["integrated_lufs"]
-        raise RenderError(f"cannot be level-matched: the reference's loudness is undefined: {reason}")
+        raise RenderError(
+            f"cannot be level-matched: the reference's loudness is undefined: {reason}"
+        )
     gain_db = match_gain_db(target, loudness_energies(samples, reference.sample_rate_hz))
     if gain_db is None:
-        raise RenderError("cannot be level-matched: the output is silent or below the loudness gate")
+        raise RenderError(
+            "cannot be level-matched: the output is silent or below the loudness gate"
+        )
     return gain_db
 
 
@@ -140,9 +144,7 @@ def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMea
         thdn_with_intended_pct=with_intended,
         frequencies_hz=tuple(map(float, grid.frequencies_hz)),
         levels_dbfs=tuple(map(float, grid.levels_dbfs)),
-        thdn_pct=tuple(
-            tuple(None if np.isnan(v) else float(v) for v in row) for row in results.thdn_pct
-        ),
+        thdn_pct=tuple(map(tuple, results.thdn_pct.tolist())),
         undefined=undefined,
     )
 

@@ -4,8 +4,9 @@ from dataclasses import replace
 
 from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import RecipeError
+from chainweigh.ranking.assembly import Run
 from chainweigh.ranking.jobs import Progress, no_progress
-from chainweigh.ranking.rank import Plan, Run, rank_song
+from chainweigh.ranking.rank import Plan, rank_song
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Expectation, Results
 from chainweigh.recipe.recipe import Place, Recipe
 from chainweigh.render.cache import Cache
@@ -52,7 +53,7 @@ def plan_of(recipe: Recipe, song: Song) -> Plan:
     if set(wanted) != set(there):
         raise RecipeError(
             f"the recipe is for groups {', '.join(sorted(wanted))}; "
-            f"{song.folder} has {', '.join(sorted(there))}"
+            f"{song.folder_name} has {', '.join(sorted(there))}"
         )
     for place in (*recipe.groups, recipe.master):
         place.chain.check_at_rate(song.sample_rate_hz)

@@ -23,7 +23,9 @@ def align(
         stands out, so that filters, echoes and dynamics stay where they are
     """
     n_common = max(reference.shape[1], render.shape[1])
-    delay = estimate_delay(_fit(reference, n_common), _fit(render, n_common), sample_rate_hz)
+    delay = estimate_delay(
+        _fit(reference, n_common), _fit(render, n_common), sample_rate_hz=sample_rate_hz
+    )
     shift = delay.frames if delay.sharp else 0
     moved = render[:, shift:] if shift >= 0 else np.pad(render, ((0, 0), (-shift, 0)))
     return _fit(moved, n_frames), shift

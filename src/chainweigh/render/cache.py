@@ -18,8 +18,8 @@ from typing import TypeVar
 
 import msgspec
 
-from chainweigh.audio.atomic import write_bytes
 from chainweigh.audio.array import Samples
+from chainweigh.audio.atomic import write_bytes
 from chainweigh.audio.files import write_wav
 from chainweigh.kernels import native_library
 

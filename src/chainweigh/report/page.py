@@ -10,9 +10,9 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report import formats, settings_text
-from chainweigh.report.files import write_whole
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
@@ -86,7 +86,7 @@ def write_report(results: Results, run_folder: Path) -> Path:
         A file cannot be written.
     """
     page = run_folder / FILE_NAME
-    write_whole(page, render_page(results, run_folder))
+    write_text(page, render_page(results, run_folder))
     write_ranking_csv(results, run_folder / CSV_NAME)
     return page
 

@@ -12,8 +12,8 @@ import io
 from collections.abc import Iterator
 from pathlib import Path
 
+from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import Candidate, Comparison, Results
-from chainweigh.report.files import write_whole
 from chainweigh.report.settings_text import candidate_settings
 
 FILE_NAME = "ranking.csv"
@@ -63,7 +63,7 @@ def write_ranking_csv(results: Results, path: Path) -> None:
     RunFolderError
         The file cannot be written.
     """
-    write_whole(path, ranking_csv(results))
+    write_text(path, ranking_csv(results))
 
 
 def ranking_csv(results: Results) -> str:

@@ -7,9 +7,9 @@ from typing import Any, TypeVar
 
 import msgspec
 
+from chainweigh.audio.atomic import write_text
 from chainweigh.errors import RunFolderError
 from chainweigh.ranking.results import SCHEMA, Results
-from chainweigh.report.files import write_whole
 
 FILE_NAME = "results.json"
 
@@ -28,7 +28,7 @@ def write_results(results: Results, path: Path) -> None:
     RunFolderError
         A number is not finite (named by its path), or the file cannot be written.
     """
-    write_whole(path, results_text(results))
+    write_text(path, results_text(results))
 
 
 def results_text(results: Results) -> str:
