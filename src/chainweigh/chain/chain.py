@@ -53,6 +53,13 @@ class Stage:
                 given[key] = _inside(ranges[key])
         return complete_settings(self.effect, given)
 
+    @staticmethod
+    def default_text(parameter: Parameter) -> Setting | None:
+        """A parameter's default as a chain file writes it."""
+        if parameter.default is None:
+            return None
+        return format_value(parameter.kind, parameter.default)
+
     def written(self) -> dict[str, Setting]:
         """Settings as a chain file writes them."""
         kinds = {p.name: p.kind for p in self.effect.parameters}

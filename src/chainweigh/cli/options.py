@@ -1,0 +1,70 @@
+"""What several commands share: options, progress on stderr, where a run goes."""
+
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.results import Results
+
+EXIT_SOME_FAILED = 3
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Strict JSON on stdout.")
+quiet_option = click.option("--quiet", is_flag=True, help="No progress and no messages.")
+resample_option = click.option(
+    "--resample",
+    "resample_hz",
+    type=click.IntRange(8_000, 384_000),
+    metavar="RATE",
+    help="Bring every stem to this sample rate in Hz; without it, mixed rates are an error.",
+)
+threads_option = click.option(
+    "--threads",
+    type=click.IntRange(1, 64),
+    default=os.cpu_count() or 1,
+    show_default="number of cores",
+    help="Candidates weighed at once; results do not depend on it.",
+)
+
+
+@contextmanager
+def progress_bar(n_steps: int, *, quiet: bool) -> Iterator[Progress]:
+    """A bar with time left on stderr; silent when stderr is not a terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield no_progress
+        return
+    with click.progressbar(length=n_steps, file=sys.stderr, show_eta=True, show_pos=True) as bar:
+
+        def step(steps: int, what: str) -> None:
+            bar.label = what
+            bar.update(steps)
+
+        yield step
+
+
+def say(text: str, *, quiet: bool = False) -> None:
+    """A message for the user, on stderr."""
+    if not quiet:
+        click.echo(text, err=True)
+
+
+def free_run_folder(song_folder: Path) -> Path:
+    """The next free SONG-run, SONG-run-2 ... in the working folder."""
+    base, number = f"{song_folder.resolve().name}-run", 2
+    folder = Path(base)
+    while folder.exists():
+        folder, number = Path(f"{base}-{number}"), number + 1
+    return folder
+
+
+def exit_code(results: Results) -> int:
+    """3 when a candidate failed, else 0."""
+    failed = any(c.failure for comparison in results.comparisons for c in comparison.candidates)
+    return EXIT_SOME_FAILED if failed else 0

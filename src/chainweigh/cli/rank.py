@@ -1,0 +1,65 @@
+"""chainweigh rank SONG."""
+
+import sys
+from pathlib import Path
+
+import click
+
+from chainweigh.audio.atomic import folder_in_place
+from chainweigh.chain.files import load_chains, shipped_chains_folder
+from chainweigh.cli import options
+from chainweigh.ranking.rank import plan_for, rank_song
+from chainweigh.render.cache import Cache
+from chainweigh.report.results_json import results_text
+from chainweigh.report.run_folder import write_run
+from chainweigh.report.terminal import ranking_table
+from chainweigh.song import load_song
+
+
+@click.command("rank")
+@click.argument("song", type=click.Path(path_type=Path))
+@click.option(
+    "--chains",
+    "chains_folder",
+    type=click.Path(path_type=Path),
+    help="Folder of chain files; the shipped chains without it.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Run folder to write; SONG-run in the working folder without it.",
+)
+@options.resample_option
+@options.threads_option
+@options.json_option
+@options.quiet_option
+def command(
+    song: Path,
+    chains_folder: Path | None,
+    out: Path | None,
+    resample_hz: int | None,
+    threads: int,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Weigh every chain on every stem group and on the master, level-matched.
+
+    SONG is a folder of stems: sub-folders or files are the groups, or song.toml names them.
+    """
+    loaded = load_song(song, resample_hz=resample_hz)
+    plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
+    n_steps = sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
+    out = out or options.free_run_folder(song)
+    cache = Cache.at_default_place()
+    with folder_in_place(out) as folder:
+        with options.progress_bar(n_steps, quiet=quiet) as progress:
+            run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
+        write_run(run, folder)
+    cache.trim()
+    if as_json:
+        click.echo(results_text(run.results), nl=False)
+    else:
+        click.echo(ranking_table(run.results))
+    options.say(f"cache: {cache.size_bytes() / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
+    options.say(f"run folder: {out} (open {out / 'report.html'})", quiet=quiet)
+    sys.exit(options.exit_code(run.results))

@@ -1,0 +1,35 @@
+"""A run's folder: audio, results, tables, page, recipe and session, whole or not at all."""
+
+from pathlib import Path
+
+from chainweigh.audio.atomic import link_or_copy, write_text
+from chainweigh.audio.files import write_wav
+from chainweigh.ranking.assembly import Run
+from chainweigh.recipe.recipe import write_recipe
+from chainweigh.report.page import write_report
+from chainweigh.report.results_json import FILE_NAME, write_results
+from chainweigh.report.settings_sheet import settings_sheet
+
+
+def write_run(run: Run, folder: Path) -> None:
+    """Write everything a run made into a fresh folder.
+
+    Cached renders are hard-linked, copied where the disk cannot link.
+
+    Raises
+    ------
+    RunFolderError
+        A file cannot be written.
+    """
+    for name, source in run.cached_audio.items():
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        link_or_copy(source, target)
+    for name, samples in run.arrays.items():
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        write_wav(target, samples, run.sample_rate_hz)
+    write_text(folder / "session" / "settings.md", settings_sheet(run.results))
+    write_recipe(run.results, folder / "recipe.toml")
+    write_results(run.results, folder / FILE_NAME)
+    write_report(run.results, folder)
