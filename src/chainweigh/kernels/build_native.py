@@ -1,5 +1,7 @@
 """cffi build of the C kernels: every native/NAME.c with its prototypes in native/NAME.h.
 
+Headers named common.h or _NAME.h hold what C files share and are not prototypes.
+
 The extension is optional: where no compiler is found the install goes on and the numpy twins
 serve. Floating-point contraction is off so that results do not depend on the CPU.
 """
@@ -16,8 +18,8 @@ MSVC_FLAGS = ["/O2", "/fp:precise"]
 
 
 def _prototypes() -> str:
-    headers = sorted(NATIVE.glob("*.h"))
-    return "\n".join(p.read_text(encoding="utf-8") for p in headers if p.name != "common.h")
+    headers = sorted(p for p in NATIVE.glob("[!_]*.h") if p.name != "common.h")
+    return "\n".join(p.read_text(encoding="utf-8") for p in headers)
 
 
 ffibuilder = FFI()

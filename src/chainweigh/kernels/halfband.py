@@ -1,0 +1,189 @@
+"""The half-band filters that oversample by 2 to 16, and upper bounds on what they can yield.
+
+Four stages double the rate in turn. Each keeps the samples it gets and puts new ones midway, from
+a sinc under a Kaiser window, so 16 phases of a frame come out and phase 0 is the input itself.
+Ripple up to 20 kHz at 44.1 kHz stays within 3e-4 dB and images lie below -96 dB; at other rates
+the band scales with the rate (0.4535 of it).
+
+References
+----------
+J. F. Kaiser, "Nonrecursive digital filter design using the I0-sinh window function", Proc. IEEE
+ISCAS 1974. P. P. Vaidyanathan, "Multirate Systems and Filter Banks", 1993, section 4.6.2
+(half-band filters).
+"""
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.kernels import native_library as native
+
+Float32 = NDArray[np.float32]
+
+N_PHASES = 16
+BLOCK_FRAMES = 32
+LEAD_BLOCKS = 2  # blocks before the first frame and after the last, for ringing into silence
+MARGIN_FRAMES = LEAD_BLOCKS * BLOCK_FRAMES
+TAP_PAIRS = (34, 8, 5, 4)
+KAISER_BETA = (9.9, 12.6, 11.4, 9.7)
+
+
+@cache
+def stage_taps() -> tuple[Float32, ...]:
+    """Taps of each stage: the weights of the sample pairs at +-1/2, +-3/2 ... of a midpoint."""
+    return tuple(_midpoint_taps(n, b) for n, b in zip(TAP_PAIRS, KAISER_BETA, strict=True))
+
+
+def _midpoint_taps(n_pairs: int, beta: float) -> Float32:
+    distance = np.arange(n_pairs) + 0.5
+    taps = np.sinc(distance) * np.i0(beta * np.sqrt(1 - (distance / n_pairs) ** 2))
+    return np.asarray(taps / (2 * taps.sum()), dtype=np.float32)
+
+
+@cache
+def flat_taps() -> tuple[Float32, NDArray[np.int32]]:
+    """All taps in a row and the pairs of each stage, as the C kernels take them."""
+    return np.concatenate(stage_taps()), np.array(TAP_PAIRS, dtype=np.int32)
+
+
+def interpolate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.floating]:
+    """Twin of the C interpolation: a padded signal, shape (n_frames,), at 2**n_stages its rate.
+
+    The outer MARGIN_FRAMES frames of the result are not valid.
+    """
+    for stage in range(n_stages):
+        n_pairs = TAP_PAIRS[stage]
+        wide = np.pad(signal, n_pairs)
+        n = len(signal)
+        middle = np.zeros_like(signal)
+        for k, tap in enumerate(stage_taps()[stage]):
+            left = wide[n_pairs - k : n_pairs - k + n]
+            right = wide[n_pairs + 1 + k : n_pairs + 1 + k + n]
+            middle += tap * (left + right)
+        signal = np.column_stack([signal, middle]).ravel()
+    return signal
+
+
+def decimate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.floating]:
+    """Twin of the C decimation, the same filters at half the gain; undoes `interpolate`."""
+    for stage in reversed(range(n_stages)):
+        n_pairs = TAP_PAIRS[stage]
+        even, odd = signal[::2], signal[1::2]
+        wide = np.pad(odd, n_pairs)
+        n = len(odd)
+        total = np.zeros_like(odd)
+        for k, tap in enumerate(stage_taps()[stage]):
+            left = wide[n_pairs - 1 - k : n_pairs - 1 - k + n]
+            total += tap * (left + wide[n_pairs + k : n_pairs + k + n])
+        signal = np.float32(0.5) * (even + total)
+    return signal
+
+
+@cache
+def phase_filters() -> NDArray[np.float64]:
+    """Impulse responses of the 16 phases, shape (16, 2 * MARGIN_FRAMES + 1), centred."""
+    impulse = np.zeros(4 * MARGIN_FRAMES + 1)
+    impulse[2 * MARGIN_FRAMES] = 1.0
+    phases = interpolate(impulse, 4).reshape(-1, N_PHASES).T
+    return np.asarray(phases[:, MARGIN_FRAMES : 3 * MARGIN_FRAMES + 1])
+
+
+@dataclass(frozen=True)
+class BlockPeaks:
+    """Per block of 32 frames, with two blocks of lead: largest |x|, largest |second difference|."""
+
+    peaks: Float32
+    bends: Float32
+
+    @property
+    def first(self) -> int:
+        """Frame at which the first block starts."""
+        return -MARGIN_FRAMES
+
+
+def block_peaks(channel: Float32) -> BlockPeaks:
+    """Block peaks of one channel, shape (n_frames,), silent outside."""
+    if not native.compiled:
+        return block_peaks_twin(channel)
+    n_blocks = _n_blocks(len(channel))
+    peaks, bends = np.empty(n_blocks, np.float32), np.empty(n_blocks, np.float32)
+    native.lib.cw_block_peaks(
+        native.pointer(channel),
+        len(channel),
+        -MARGIN_FRAMES,
+        n_blocks,
+        native.pointer(peaks),
+        native.pointer(bends),
+    )
+    return BlockPeaks(peaks, bends)
+
+
+def block_peaks_twin(channel: Float32) -> BlockPeaks:
+    """Defines `block_peaks`."""
+    n_blocks = _n_blocks(len(channel))
+    n = n_blocks * BLOCK_FRAMES
+    wide = np.zeros(n + 2, np.float32)
+    wide[MARGIN_FRAMES + 1 : MARGIN_FRAMES + 1 + len(channel)] = channel
+    bends = np.abs((wide[:-2] + wide[2:]) - np.float32(2) * wide[1:-1])
+    levels = np.maximum(np.abs(wide[1:-1]), np.abs(wide[2:]))
+    shape = (n_blocks, BLOCK_FRAMES)
+    return BlockPeaks(levels.reshape(shape).max(axis=1), bends.reshape(shape).max(axis=1))
+
+
+def _n_blocks(n_frames: int) -> int:
+    return -(-n_frames // BLOCK_FRAMES) + 2 * LEAD_BLOCKS
+
+
+@dataclass(frozen=True)
+class Bound:
+    """|y| <= level * (largest |x|) + sum of bends * (largest |second difference|) of near blocks.
+
+    A filter y = sum h[j] x[m + j] is split into a x[m] + b x[m + 1] with its sum and first moment,
+    and a rest that has neither and therefore is a filter over second differences.
+    """
+
+    level: float
+    bends: tuple[float, ...]  # weights of the blocks at -2 ... +2
+
+    def of(self, blocks: BlockPeaks) -> Float32:
+        """Upper bound of each block, with room for the rounding of float32 sums."""
+        near = np.pad(blocks.peaks, LEAD_BLOCKS)
+        curve = np.pad(blocks.bends, LEAD_BLOCKS)
+        n = len(blocks.peaks)
+        largest = blocks.peaks
+        total = np.float32(self.level) * blocks.peaks
+        for q, weight in enumerate(self.bends):
+            largest = np.maximum(largest, near[q : q + n])
+            total += np.float32(weight) * curve[q : q + n]
+        slack = np.float32(3e-5) * largest + np.finfo(np.float32).tiny
+        return np.asarray(total + slack, dtype=np.float32)
+
+
+def bound_of(filters: NDArray[np.float64]) -> Bound:
+    """Bound over all rows of filters, shape (n_phases, 2 * reach + 1), centred on frame m."""
+    reach = filters.shape[1] // 2
+    at = np.arange(-reach, reach + 1)
+    total, moment = filters.sum(axis=1), filters @ at
+    rest = filters.copy()
+    rest[:, reach] -= total - moment
+    rest[:, reach + 1] -= moment
+    # rest = c[j + 1] - 2 c[j] + c[j - 1], so c[j] is the double sum of rest up to j - 1
+    curve = np.zeros_like(rest)
+    curve[:, 1:] = np.cumsum(np.cumsum(rest, axis=1), axis=1)[:, :-1]
+    weights = np.zeros(2 * LEAD_BLOCKS + 1)
+    for frame in range(BLOCK_FRAMES):
+        block = (frame + at) // BLOCK_FRAMES + LEAD_BLOCKS
+        kept = (block >= 0) & (block <= 2 * LEAD_BLOCKS)
+        for q in range(len(weights)):
+            share = np.abs(curve[:, kept & (block == q)]).sum(axis=1).max()
+            weights[q] = max(weights[q], share)
+    level = float((np.abs(total - moment) + np.abs(moment)).max())
+    return Bound(level, tuple(weights.tolist()))
+
+
+@cache
+def oversampling_bound() -> Bound:
+    """Bound on the signal at 16 times its rate, lower oversampling included."""
+    return bound_of(phase_filters()[:, ::-1])

@@ -1,0 +1,124 @@
+/* Half-band interpolation and decimation on planar phases.
+
+   A chunk of frames is held as up to 16 rows: row p holds the signal at p/16 of a frame after
+   each frame. At a rate of P times the file's, the P phases live in rows 0, 16/P, 2*16/P ...,
+   so a stage fills the rows between without moving any sample, and every inner loop runs along
+   frames. Each value is summed in one fixed order, whatever the chunk: results do not depend on
+   where chunks begin. */
+#ifndef CHAINWEIGH_HALFBAND_H
+#define CHAINWEIGH_HALFBAND_H
+
+#include "common.h"
+
+#define PHASES 16
+#define STAGES 4
+#define LANES 32
+#define CHUNK 256  /* frames worked on at once */
+#define MARGIN 64  /* frames kept on each side of a chunk */
+#define WIDTH (CHUNK + 2 * MARGIN + 2 * LANES)
+
+#if defined(__GNUC__)
+#define INLINE static inline __attribute__((always_inline, unused))
+#elif defined(_MSC_VER)
+#define INLINE static __forceinline
+#else
+#define INLINE static inline
+#endif
+
+typedef struct {
+    const float *taps[STAGES];
+    int pairs[STAGES];
+} Halfbands;
+
+/* taps: the stages' taps one after another; pairs: how many each stage has. */
+INLINE Halfbands halfbands_of(const float *taps, const int32_t *pairs)
+{
+    Halfbands bands;
+    for (int s = 0; s < STAGES; s++) {
+        bands.taps[s] = taps;
+        bands.pairs[s] = pairs[s];
+        taps += pairs[s];
+    }
+    return bands;
+}
+
+/* Frames a stage reaches on each side; its input has 2^stage phases. */
+INLINE int reach_of(const Halfbands *bands, int stage)
+{
+    return 1 + ((bands->pairs[stage] - 1) >> stage);
+}
+
+/* Row of phase t of 2^stage, where t may lie outside one frame, shifted by whole frames. */
+INLINE const float *phase_at(float rows[PHASES][WIDTH], int stage, int t)
+{
+    int apart = t + (MARGIN << stage), phase = apart & ((1 << stage) - 1);
+    return rows[phase << (STAGES - stage)] + (apart >> stage) - MARGIN;
+}
+
+/* Fills the phases between those of a stage's input, frames from..to of the chunk's rows. */
+INLINE void interpolate(float rows[PHASES][WIDTH], const Halfbands *bands, int stage, int from,
+                        int to)
+{
+    const float *taps = bands->taps[stage];
+    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = PHASES / n_phases;
+    for (int j = 0; j < n_phases; j++) {
+        float *out = rows[j * step + step / 2];
+        for (int m = from; m < to; m += LANES) {
+            float sum[LANES] = {0.0f};
+            for (int k = 0; k < pairs; k++) {
+                const float *a = phase_at(rows, stage, j - k) + m;
+                const float *b = phase_at(rows, stage, j + 1 + k) + m;
+                for (int i = 0; i < LANES; i++) sum[i] += taps[k] * (a[i] + b[i]);
+            }
+            memcpy(out + m, sum, sizeof sum);
+        }
+    }
+}
+
+/* Filters and drops the phases a stage had filled, in place. */
+INLINE void decimate(float rows[PHASES][WIDTH], const Halfbands *bands, int stage, int from, int to)
+{
+    const float *taps = bands->taps[stage];
+    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = PHASES / n_phases;
+    for (int j = 0; j < n_phases; j++) {
+        float *out = rows[j * step];
+        for (int m = from; m < to; m += LANES) {
+            float sum[LANES] = {0.0f};
+            for (int k = 0; k < pairs; k++) {
+                const float *a = phase_at(rows + step / 2, stage, j - 1 - k) + m;
+                const float *b = phase_at(rows + step / 2, stage, j + k) + m;
+                for (int i = 0; i < LANES; i++) sum[i] += taps[k] * (a[i] + b[i]);
+            }
+            for (int i = 0; i < LANES; i++) out[m + i] = 0.5f * (out[m + i] + sum[i]);
+        }
+    }
+}
+
+/* Copies frames start..start+count of a signal, zeros outside it. */
+INLINE void load_frames(const float *x, int64_t n_frames, int64_t start, int count, float *out)
+{
+    int64_t low = start < 0 ? 0 : start;
+    int64_t high = start + count < n_frames ? start + count : n_frames;
+    if (low == start && high == start + count) {
+        memcpy(out, x + start, (size_t)count * sizeof(float));
+        return;
+    }
+    memset(out, 0, (size_t)count * sizeof(float));
+    if (high > low) memcpy(out + (low - start), x + low, (size_t)(high - low) * sizeof(float));
+}
+
+/* Loads the chunk whose frame 0 sits at row index MARGIN, and interpolates it by 2^n_stages;
+   the result holds for the frames from -extra to n + extra. */
+INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, int n, int extra,
+                              const Halfbands *bands, int n_stages, float rows[PHASES][WIDTH])
+{
+    int reach = extra;
+    for (int s = 1; s < n_stages; s++) reach += reach_of(bands, s);
+    load_frames(x, n_frames, start - MARGIN, WIDTH, rows[0]);
+    for (int s = 0; s < n_stages; s++) {
+        interpolate(rows, bands, s, MARGIN - reach, MARGIN + n + reach);
+        if (s + 1 < n_stages) reach -= reach_of(bands, s + 1);
+    }
+}
+
+#endif

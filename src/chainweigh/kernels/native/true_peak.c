@@ -1,0 +1,187 @@
+/* Peaks between samples, computed only in blocks whose upper bound allows a new one. */
+#include "common.h"
+#include "_halfband.h"
+#include "true_peak.h"
+
+#define BLOCK 32
+#define TABLE_PHASES 4
+#define TABLE_TAPS 12
+#define TABLE_AHEAD 6 /* frames its first tap looks ahead */
+
+/* Largest magnitude of 32-bit floats: their bits, sign off, order as integers do. */
+INLINE int32_t magnitude_bits(float value)
+{
+    int32_t bits;
+    memcpy(&bits, &value, sizeof bits);
+    return bits & 0x7fffffff;
+}
+
+INLINE float from_bits(int32_t bits)
+{
+    float value;
+    memcpy(&value, &bits, sizeof value);
+    return value;
+}
+
+/* One block: largest |x| over its frames and the next, largest |second difference| over its
+   frames; x may be read one frame before and after. */
+INLINE void block_peak(const float *x, float *peak, float *bend)
+{
+    int32_t level = magnitude_bits(x[BLOCK]), curve = 0;
+    for (int i = 0; i < BLOCK; i++) {
+        int32_t a = magnitude_bits(x[i]);
+        int32_t b = magnitude_bits((x[i - 1] + x[i + 1]) - 2.0f * x[i]);
+        level = a > level ? a : level;
+        curve = b > curve ? b : curve;
+    }
+    *peak = from_bits(level);
+    *bend = from_bits(curve);
+}
+
+/* Block i covers frames first + 32 i and on; zeros outside the signal. */
+WIDE void cw_block_peaks(const float *x, int64_t n_frames, int64_t first, int64_t n_blocks,
+                         float *peaks, float *bends)
+{
+    float edge[BLOCK + 2];
+    for (int64_t i = 0; i < n_blocks; i++) {
+        int64_t start = first + i * BLOCK;
+        if (start >= 1 && start + BLOCK < n_frames) {
+            block_peak(x + start, peaks + i, bends + i);
+        } else {
+            load_frames(x, n_frames, start - 1, BLOCK + 2, edge);
+            block_peak(edge + 1, peaks + i, bends + i);
+        }
+    }
+}
+
+/* Per frame the largest magnitude over its phases. */
+INLINE void frame_peaks(float rows[PHASES][WIDTH], int n_phases, int n, float *out)
+{
+    for (int m = 0; m < n; m += LANES) {
+        float top[LANES] = {0.0f};
+        for (int p = 0; p < n_phases; p++)
+            for (int i = 0; i < LANES; i++) {
+                float a = fabsf(rows[p][MARGIN + m + i]);
+                top[i] = a > top[i] ? a : top[i];
+            }
+        memcpy(out + m, top, sizeof top);
+    }
+}
+
+/* Takes over a larger magnitude, or an earlier one of the same size. */
+INLINE void update_peak(float rows[PHASES][WIDTH], int n_phases, const float *tops, int n,
+                        int64_t start, float *peak, int64_t *position)
+{
+    for (int m = 0; m < n; m++) {
+        if (tops[m] < *peak || tops[m] == 0.0f) continue;
+        int p = 0;
+        while (fabsf(rows[p][MARGIN + m]) != tops[m]) p++;
+        int64_t here = (start + m) * n_phases + p;
+        if (tops[m] > *peak || here < *position) *position = here;
+        *peak = tops[m];
+    }
+}
+
+/* Blocks from i on that need work, at most a chunk of them. */
+INLINE int run_of(const float *bounds, int64_t i, int64_t n_blocks, float floor)
+{
+    int n = 0;
+    while (n < CHUNK / BLOCK && i + n < n_blocks && bounds[i + n] > floor) n++;
+    return n;
+}
+
+INLINE int64_t largest(const float *bounds, int64_t n_blocks)
+{
+    int64_t top = 0;
+    for (int64_t i = 1; i < n_blocks; i++)
+        if (bounds[i] > bounds[top]) top = i;
+    return top;
+}
+
+/* Looks through one run of blocks; returns its length, at least 1. */
+INLINE int search_run(const float *x, int64_t n_frames, const float *bounds, int64_t first,
+                      int64_t i, int64_t n_blocks, const Halfbands *bands,
+                      float rows[PHASES][WIDTH], float *peak, int64_t *position)
+{
+    float tops[CHUNK];
+    int n = run_of(bounds, i, n_blocks, *peak);
+    int64_t start = first + i * BLOCK;
+    if (n == 0) return 1;
+    load_interpolated(x, n_frames, start, n * BLOCK, 0, bands, STAGES, rows);
+    frame_peaks(rows, PHASES, n * BLOCK, tops);
+    update_peak(rows, PHASES, tops, n * BLOCK, start, peak, position);
+    return n;
+}
+
+/* peak, position: in, what is known so far; out, with this signal's. Position in 1/16 frame. */
+WIDE void cw_true_peak(const float *x, int64_t n_frames, const float *bounds, int64_t first,
+                       int64_t n_blocks, const float *taps, const int32_t *pairs, float *peak,
+                       int64_t *position)
+{
+    float rows[PHASES][WIDTH] = {{0.0f}};
+    Halfbands bands = halfbands_of(taps, pairs);
+    search_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, &bands, rows, peak,
+               position);
+    for (int64_t i = 0; i < n_blocks;)
+        i += search_run(x, n_frames, bounds, first, i, n_blocks, &bands, rows, peak, position);
+}
+
+/* Per frame of the blocks: the largest magnitude until the next frame, 0 where a block's bound
+   rules out more than floor. */
+WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *bounds,
+                                int64_t first, int64_t n_blocks, const float *taps,
+                                const int32_t *pairs, float floor, float *out)
+{
+    float rows[PHASES][WIDTH] = {{0.0f}};
+    Halfbands bands = halfbands_of(taps, pairs);
+    for (int64_t i = 0; i < n_blocks;) {
+        int n = run_of(bounds, i, n_blocks, floor);
+        if (n == 0) {
+            memset(out + i * BLOCK, 0, BLOCK * sizeof(float));
+            i++;
+            continue;
+        }
+        load_interpolated(x, n_frames, first + i * BLOCK, n * BLOCK, 0, &bands, STAGES, rows);
+        frame_peaks(rows, PHASES, n * BLOCK, out + i * BLOCK);
+        i += n;
+    }
+}
+
+INLINE void table_phases(const float *x, const float *table, int n, float rows[PHASES][WIDTH])
+{
+    for (int p = 0; p < TABLE_PHASES; p++)
+        for (int m = 0; m < n; m += LANES) {
+            float sum[LANES] = {0.0f};
+            for (int j = 0; j < TABLE_TAPS; j++) {
+                const float *a = x + m + TABLE_AHEAD - j;
+                for (int i = 0; i < LANES; i++) sum[i] += table[p * TABLE_TAPS + j] * a[i];
+            }
+            memcpy(rows[p] + MARGIN + m, sum, sizeof sum);
+        }
+}
+
+INLINE int search_table_run(const float *x, int64_t n_frames, const float *bounds, int64_t first,
+                            int64_t i, int64_t n_blocks, const float *table,
+                            float rows[PHASES][WIDTH], float *peak, int64_t *position)
+{
+    float frames[WIDTH], tops[CHUNK];
+    int n = run_of(bounds, i, n_blocks, *peak);
+    int64_t start = first + i * BLOCK;
+    if (n == 0) return 1;
+    load_frames(x, n_frames, start - MARGIN, WIDTH, frames);
+    table_phases(frames + MARGIN, table, n * BLOCK, rows);
+    frame_peaks(rows, TABLE_PHASES, n * BLOCK, tops);
+    update_peak(rows, TABLE_PHASES, tops, n * BLOCK, start, peak, position);
+    return n;
+}
+
+/* The same for a table of 4 phases of 12 taps; position in 1/4 frame. */
+WIDE void cw_table_peak(const float *x, int64_t n_frames, const float *bounds, int64_t first,
+                        int64_t n_blocks, const float *table, float *peak, int64_t *position)
+{
+    float rows[PHASES][WIDTH] = {{0.0f}};
+    search_table_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, table, rows,
+                     peak, position);
+    for (int64_t i = 0; i < n_blocks;)
+        i += search_table_run(x, n_frames, bounds, first, i, n_blocks, table, rows, peak, position);
+}

@@ -1,0 +1,189 @@
+"""Peaks between the samples, by 16x half-band interpolation or the BS.1770 table."""
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.kernels import native_library as native
+from chainweigh.kernels.halfband import (
+    BLOCK_FRAMES,
+    MARGIN_FRAMES,
+    N_PHASES,
+    Bound,
+    block_peaks,
+    bound_of,
+    flat_taps,
+    interpolate,
+    oversampling_bound,
+)
+
+Float32 = NDArray[np.float32]
+
+TABLE_PHASES = 4
+TABLE_TAPS = 12
+TABLE_AHEAD = 6  # frames the first tap looks ahead
+_TABLE_PHASES_0_1 = """
+0.0017089843750  0.0109863281250 -0.0196533203125  0.0332031250000
+-0.0594482421875  0.1373291015625  0.9721679687500 -0.1022949218750
+0.0476074218750 -0.0266113281250  0.0148925781250 -0.0083007812500
+-0.0291748046875  0.0292968750000 -0.0517578125000  0.0891113281250
+-0.1665039062500  0.4650878906250  0.7797851562500 -0.2003173828125
+0.1015625000000 -0.0582275390625  0.0330810546875 -0.0189208984375
+"""
+
+
+@cache
+def table() -> Float32:
+    """ITU-R BS.1770-5 Annex 2: 4 phases of 12 taps, shape (4, 12)."""
+    half = np.array(_TABLE_PHASES_0_1.split(), dtype=np.float32).reshape(2, TABLE_TAPS)
+    return np.concatenate([half, half[::-1, ::-1]])
+
+
+@cache
+def _table_bound() -> Bound:
+    centred = np.zeros((TABLE_PHASES, 2 * TABLE_AHEAD + 1))
+    centred[:, 1:] = table()[:, ::-1]  # first tap weighs the frame 6 ahead
+    return bound_of(centred)
+
+
+def interpolated_peak(samples: Float32) -> tuple[float, float]:
+    """Largest magnitude at 16x the rate over channels, and its time in frames.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), taken as silent before and after
+
+    Returns
+    -------
+    Linear amplitude and the frame, in steps of 1/16, where it occurs first; (0.0, 0.0) in silence.
+    """
+    if not native.compiled:
+        return interpolated_peak_twin(samples)
+    taps, pairs = flat_taps()
+    return _search(
+        samples,
+        oversampling_bound(),
+        N_PHASES,
+        native.lib.cw_true_peak,
+        (native.pointer(taps), native.pointer(pairs)),
+    )
+
+
+def table_peak(samples: Float32) -> tuple[float, float]:
+    """The same by the BS.1770 table at 4x the rate."""
+    if not native.compiled:
+        return table_peak_twin(samples)
+    taps = table()
+    return _search(
+        samples, _table_bound(), TABLE_PHASES, native.lib.cw_table_peak, (native.pointer(taps),)
+    )
+
+
+def _search(
+    samples: Float32, bound: Bound, n_phases: int, search: object, filters: tuple[object, ...]
+) -> tuple[float, float]:
+    peak, position = np.zeros(1, np.float32), np.zeros(1, np.int64)
+    for channel in samples:
+        blocks = block_peaks(channel)
+        if not blocks.peaks.any():
+            continue
+        bounds = bound.of(blocks)
+        search(  # type: ignore[operator]
+            native.pointer(channel),
+            len(channel),
+            native.pointer(bounds),
+            blocks.first,
+            len(bounds),
+            *filters,
+            native.pointer(peak),
+            native.pointer(position),
+        )
+    return float(peak[0]), float(position[0]) / n_phases
+
+
+def interpolated_peak_twin(samples: Float32) -> tuple[float, float]:
+    """Defines `interpolated_peak`: every phase of every frame, no pruning."""
+    phases = [interpolated(channel) for channel in samples]
+    return _first_peak(np.array(phases), N_PHASES)
+
+
+def table_peak_twin(samples: Float32) -> tuple[float, float]:
+    """Defines `table_peak`."""
+    wide = np.pad(samples, ((0, 0), (MARGIN_FRAMES + TABLE_TAPS, MARGIN_FRAMES + TABLE_TAPS)))
+    n = samples.shape[1] + 2 * MARGIN_FRAMES
+    out = np.zeros((len(samples), n, TABLE_PHASES), np.float32)
+    for phase, taps in enumerate(table()):
+        for j, tap in enumerate(taps):
+            start = TABLE_TAPS + TABLE_AHEAD - j
+            out[:, :, phase] += tap * wide[:, start : start + n]
+    return _first_peak(out.reshape(len(samples), -1), TABLE_PHASES)
+
+
+def _first_peak(signals: Float32, n_phases: int) -> tuple[float, float]:
+    levels = np.abs(signals).max(axis=0)
+    at = int(levels.argmax())
+    if levels[at] == 0:
+        return 0.0, 0.0
+    return float(levels[at]), at / n_phases - MARGIN_FRAMES
+
+
+def interpolated(channel: Float32) -> Float32:
+    """One channel at 16x its rate, from MARGIN_FRAMES before to MARGIN_FRAMES after it."""
+    wide = np.pad(channel, 2 * MARGIN_FRAMES)
+    cut = MARGIN_FRAMES * N_PHASES
+    return np.asarray(interpolate(wide, 4)[cut:-cut], dtype=np.float32)
+
+
+def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
+    """Per frame the largest magnitude between its neighbours, at 16x the rate.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), taken as silent before and after
+    floor : linear amplitude; the work is spared where nothing can exceed it
+
+    Returns
+    -------
+    Shape of samples: the magnitude from one frame before to one after each frame where it exceeds
+    floor, else 0. What rings past either end counts for the end's frame.
+    """
+    if not native.compiled:
+        return true_peak_envelope_twin(samples, floor=floor)
+    taps, pairs = flat_taps()
+    limit = np.float32(floor)
+    out = np.empty_like(samples)
+    for channel, row in zip(samples, out, strict=True):
+        blocks = block_peaks(channel)
+        bounds = oversampling_bound().of(blocks)
+        tops = np.empty(len(bounds) * BLOCK_FRAMES, np.float32)
+        native.lib.cw_true_peak_envelope(
+            native.pointer(channel),
+            len(channel),
+            native.pointer(bounds),
+            blocks.first,
+            len(bounds),
+            native.pointer(taps),
+            native.pointer(pairs),
+            limit,
+            native.pointer(tops),
+        )
+        row[:] = _around_frames(tops, len(channel), limit)
+    return out
+
+
+def true_peak_envelope_twin(samples: Float32, *, floor: float) -> Float32:
+    """Defines `true_peak_envelope`."""
+    tops = [np.abs(interpolated(c)).reshape(-1, N_PHASES).max(axis=1) for c in samples]
+    return np.array([_around_frames(t, samples.shape[1], np.float32(floor)) for t in tops])
+
+
+def _around_frames(tops: Float32, n_frames: int, limit: np.float32) -> Float32:
+    """From the peaks between frames, margins included, to those around each frame."""
+    lead = MARGIN_FRAMES
+    around = np.maximum(tops[lead - 1 : lead - 1 + n_frames], tops[lead : lead + n_frames])
+    if n_frames:
+        around[0] = max(around[0], tops[:lead].max())
+        around[-1] = max(around[-1], tops[lead + n_frames :].max())
+    around[around <= limit] = 0
+    return np.asarray(around)

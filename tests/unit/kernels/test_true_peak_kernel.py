@@ -1,0 +1,134 @@
+"""The compiled true peak against its twins; the twins do all the work, without pruning."""
+
+import numpy as np
+import pytest
+
+from chainweigh.kernels import native_library
+from chainweigh.kernels.halfband import (
+    N_PHASES,
+    block_peaks,
+    block_peaks_twin,
+    bound_of,
+    oversampling_bound,
+    phase_filters,
+    stage_taps,
+)
+from chainweigh.kernels.true_peak import (
+    interpolated,
+    interpolated_peak,
+    interpolated_peak_twin,
+    table,
+    table_peak,
+    table_peak_twin,
+    true_peak_envelope,
+    true_peak_envelope_twin,
+)
+
+needs_native = pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
+
+
+def _signals():
+    """Noise, walks, sines, bursts and steps of many lengths and levels."""
+    rng = np.random.default_rng(1770)
+    for trial in range(120):
+        n = int(rng.integers(1, 2500))
+        noise = rng.standard_normal((int(rng.integers(1, 3)), n))
+        kind = trial % 6
+        if kind == 1:
+            noise = np.cumsum(noise, axis=1)
+        elif kind == 2:
+            noise = np.sin(np.arange(n) * rng.uniform(0.001, np.pi) + rng.uniform(0, 6))[None]
+        elif kind == 3:
+            noise = noise * (rng.uniform(size=n) < 0.01)
+        elif kind == 4:
+            noise = np.sign(noise)
+        elif kind == 5:
+            noise = np.diff(noise, n=2, axis=1, append=0, prepend=0)
+        yield (noise * 10.0 ** rng.uniform(-42, 2)).astype(np.float32)
+
+
+@needs_native
+def test_pruned_peaks_equal_the_full_computation_bit_for_bit():
+    for samples in _signals():
+        assert interpolated_peak(samples) == interpolated_peak_twin(samples)
+        assert table_peak(samples) == table_peak_twin(samples)
+
+
+@needs_native
+def test_the_envelope_equals_its_twin_at_any_floor():
+    for share, samples in zip(np.tile([0.0, 0.5, 0.9, 1.1], 30), _signals(), strict=True):
+        floor = share * interpolated_peak_twin(samples)[0]
+        envelope = true_peak_envelope(samples, floor=floor)
+        assert np.array_equal(envelope, true_peak_envelope_twin(samples, floor=floor))
+
+
+@needs_native
+def test_block_peaks_equal_their_twin():
+    for samples in _signals():
+        for channel in samples:
+            blocks, twin = block_peaks(channel), block_peaks_twin(channel)
+            assert np.array_equal(blocks.peaks, twin.peaks)
+            assert np.array_equal(blocks.bends, twin.bends)
+
+
+def test_no_block_exceeds_its_bound():
+    for samples in _signals():
+        for channel in samples:
+            bounds = oversampling_bound().of(block_peaks_twin(channel))
+            whole = np.zeros(len(bounds) * 32 * N_PHASES, np.float32)
+            fine = interpolated(channel)
+            whole[: len(fine)] = np.abs(fine)
+            assert (whole.reshape(len(bounds), -1).max(axis=1) <= bounds).all()
+
+
+def test_the_bound_of_a_linear_interpolation_needs_no_second_difference():
+    filters = np.zeros((1, 9))
+    filters[0, 4:6] = 0.25, 0.75
+    bound = bound_of(filters)
+    assert bound.level == pytest.approx(1.0, abs=1e-12)
+    assert sum(bound.bends) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_phase_zero_is_the_input_and_every_phase_reproduces_a_straight_line():
+    filters = phase_filters()
+    at = np.arange(filters.shape[1]) - filters.shape[1] // 2
+    assert np.array_equal(filters[0], (at == 0).astype(float))
+    np.testing.assert_allclose(filters.sum(axis=1), 1.0, atol=3e-7)
+    np.testing.assert_allclose(filters @ -at, np.arange(N_PHASES) / N_PHASES, atol=3e-6)
+
+
+def test_the_first_stage_passes_20_khz_and_stops_images_at_44_1_khz():
+    taps = stage_taps()[0].astype(np.float64)
+    distance = np.arange(len(taps)) + 0.5
+
+    def gain(frequency_hz):
+        turns = np.outer(np.atleast_1d(frequency_hz) / 44100, distance)
+        return 0.5 * (1 + 2 * np.cos(2 * np.pi * turns) @ taps)
+
+    ripple_db = 20 * np.log10(gain(np.linspace(0, 20000, 500)))
+    images_db = 20 * np.log10(np.abs(gain(np.linspace(24100, 44100, 500))))
+    assert np.abs(ripple_db).max() < 3e-4
+    assert images_db.max() < -96
+
+
+def test_the_table_is_that_of_annex_2():
+    """Sums of its phases and symmetry: ITU-R BS.1770-5 Annex 2, derived from the printed table."""
+    np.testing.assert_allclose(table().sum(axis=1)[:2], [1.001587, 0.973022], atol=1e-6)
+    assert np.array_equal(table()[3], table()[0][::-1])
+    assert np.array_equal(table()[2], table()[1][::-1])
+
+
+def test_the_envelope_of_a_frame_covers_both_its_sides_and_the_ends_ringing():
+    samples = np.zeros((1, 200), np.float32)
+    samples[0, [100, 101]] = 1.0
+    envelope = true_peak_envelope(samples, floor=0.5)[0]
+    assert np.flatnonzero(envelope).tolist() == [99, 100, 101, 102]
+    assert envelope[100] == envelope[101] > 1.2
+    edge = np.ones((1, 100), np.float32)
+    assert true_peak_envelope(edge, floor=0.0)[0, -1] == interpolated_peak(edge)[0]
+
+
+def test_no_frames_and_silence_have_no_peak():
+    for n_frames in (0, 1, 5000):
+        assert interpolated_peak(np.zeros((2, n_frames), np.float32)) == (0.0, 0.0)
+        assert table_peak(np.zeros((2, n_frames), np.float32)) == (0.0, 0.0)
