@@ -28,10 +28,13 @@ def filter_sections(
         return filter_sections_twin(samples, sections)
     out = np.empty_like(samples)
     coefficients = np.ascontiguousarray(sections, dtype=np.float64)
-    for channel in range(len(samples)):
+    for first in range(0, len(samples), 2):
+        second = min(first + 1, len(samples) - 1)
         native.lib.cw_biquad_cascade(
-            native.pointer(samples[channel]),
-            native.pointer(out[channel]),
+            native.pointer(samples[first]),
+            native.pointer(samples[second]),
+            native.pointer(out[first]),
+            native.pointer(out[second]),
             samples.shape[1],
             native.pointer(coefficients),
             len(coefficients),

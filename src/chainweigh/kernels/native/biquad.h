@@ -1,2 +1,2 @@
-void cw_biquad_cascade(const float *in, float *out, int64_t n_frames,
-                       const double *sections, int n_sections);
+void cw_biquad_cascade(const float *left_in, const float *right_in, float *left_out,
+                       float *right_out, int64_t n_frames, const double *rows, int n_sections);
