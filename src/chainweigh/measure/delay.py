@@ -12,8 +12,9 @@ Floats = NDArray[np.float64]
 MAX_DELAY_S = 1.0
 RIDGE = 1e-6  # of the reference's mean power: parts of the spectrum it leaves empty do not count
 NEAR_FRAMES = 32  # at 48 kHz: what filters without delay can spread their response over
-CLEAR_NEAR = 0.9  # share of the response one delayed impulse explains
-CLEAR_FAR = 2.0  # the peak over everything more than NEAR_FRAMES away from it
+PURE = 0.9  # share of the response that one delayed impulse explains
+SIDE_FRAMES = 64  # kept either side of a peak to interpolate from
+CLEAR = 2.0  # the peak over everything more than NEAR_FRAMES away from it
 
 
 @dataclass(frozen=True)
@@ -48,10 +49,11 @@ def estimate_delay(reference: Samples, candidate: Samples, *, sample_rate_hz: in
     Notes
     -----
     The impulse response from reference to candidate is the regularised quotient of their
-    spectra, compared at every lag with the response an ideal delay would show. Far from zero the
-    peak must be twice anything else; within 32 frames of zero, where a filter of minimum phase
-    may itself peak late, one delayed impulse must explain nine tenths of the response. Otherwise,
-    and for silence, the answer is no delay, not sharp. Peaks of either polarity count.
+    spectra, compared at every lag with the response an ideal delay would show. The peak is sharp
+    when that delay alone explains nine tenths of the response, or, more than 32 frames from zero,
+    when it is twice anything else; nearer, a filter of minimum phase may itself peak late.
+    Otherwise, and for silence, the answer is no delay, not sharp. Peaks of either polarity count.
+    A loop repeated exactly tells its delay only if the candidate keeps its tail.
 
     References
     ----------
@@ -67,22 +69,22 @@ def estimate_delay(reference: Samples, candidate: Samples, *, sample_rate_hz: in
     if found is None:
         return Delay(0, 0.0, False)
     match, explained = found
-    strength = np.abs(match)
+    strength = np.abs(match[SIDE_FRAMES:-SIDE_FRAMES])
     peak = int(np.argmax(strength))
     near = round(NEAR_FRAMES * max(1.0, sample_rate_hz / 48_000))
     rest = np.r_[strength[: max(peak - near, 0)], strength[peak + near + 1 :]]
-    clear = strength[peak] > CLEAR_FAR * (rest.max() if rest.size else 0.0)
+    clear = strength[peak] > CLEAR * (rest.max() if rest.size else 0.0)
     frames = peak - reach
-    if not clear or (abs(frames) <= near and explained < CLEAR_NEAR):
+    if explained < PURE and (abs(frames) <= near or not clear):
         return Delay(0, 0.0, False)
-    return Delay(frames, _fraction(match, peak), True)
+    return Delay(frames, _fraction(match, peak + SIDE_FRAMES), True)
 
 
 def _match(reference: Samples, candidate: Samples, reach: int) -> tuple[Floats, float] | None:
     """Likeness of the response to an ideal delay at lags -reach to reach; its share explained."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    size = next_fast_len(reference.shape[1] + reach, real=True)
+    size = next_fast_len(reference.shape[1] + reach + SIDE_FRAMES, real=True)
     power = np.zeros(size // 2 + 1)
     cross = np.zeros(size // 2 + 1, dtype=np.complex128)
     for x, y in zip(reference, candidate, strict=True):
@@ -94,27 +96,23 @@ def _match(reference: Samples, candidate: Samples, reach: int) -> tuple[Floats, 
     response = cross / (power + RIDGE * power.mean())
     ideal = power / (power + RIDGE * power.mean())
     match = irfft(response * ideal, size)
-    match = np.r_[match[size - reach :], match[: reach + 1]] if reach else match[:1]
+    lags = np.arange(-reach - SIDE_FRAMES, reach + SIDE_FRAMES + 1)
+    match = match[lags % size]
     scale = 2 * float(np.sqrt(np.sum(np.abs(response) ** 2) * np.sum(ideal**2))) / size
-    best = _height(match)
-    return match, (best / scale) ** 2
+    peak = SIDE_FRAMES + int(np.argmax(np.abs(match[SIDE_FRAMES:-SIDE_FRAMES])))
+    height = np.abs(_interpolated(match, peak, np.linspace(-0.5, 0.5, 21))).max()
+    return match, float(height / scale) ** 2
 
 
 def _fraction(match: Floats, peak: int) -> float:
-    """Place of the maximum between samples, from a windowed-sinc interpolation of the peak."""
+    """Place of the maximum between samples, by windowed-sinc interpolation."""
     grid = np.linspace(-0.5, 0.5, 1001)
     values = _interpolated(match, peak, grid)
     return float(grid[int(np.argmax(np.abs(values)))])
 
 
-def _height(match: Floats) -> float:
-    """Largest value between the samples of a band-limited function."""
-    peak = int(np.argmax(np.abs(match)))
-    return float(np.abs(_interpolated(match, peak, np.linspace(-0.5, 0.5, 21))).max())
-
-
 def _interpolated(values: Floats, peak: int, offsets: Floats) -> Floats:
-    around = np.arange(max(peak - 64, 0), min(peak + 65, len(values)))
-    distance = offsets[:, None] - (around - peak)[None, :]
-    kernel = np.sinc(distance) * np.where(np.abs(distance) < 65, np.cos(distance * np.pi / 130), 0)
-    return np.asarray((kernel * values[around]).sum(axis=1))
+    around = np.arange(-SIDE_FRAMES, SIDE_FRAMES + 1)
+    distance = offsets[:, None] - around[None, :]
+    kernel = np.sinc(distance) * np.cos(distance * np.pi / (2 * SIDE_FRAMES + 2))
+    return np.asarray((kernel * values[peak + around]).sum(axis=1))
