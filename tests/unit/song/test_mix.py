@@ -98,7 +98,7 @@ def test_a_quantised_bounce_at_another_level_is_recognised(song_folder, stems):
     assert note.startswith("; with the bounce at +6.02 dB ")
     assert note.endswith(" dB is left, so only its level differs")
     # Rounding to 16 bits leaves 2^-15 / sqrt(12), the bounce has an RMS of 0.05 sqrt(2): -78.1 dB.
-    assert float(note.split()[6]) == pytest.approx(-78.1, abs=0.2)
+    assert float(note.split()[7]) == pytest.approx(-78.1, abs=0.2)
 
 
 @pytest.mark.parametrize(
