@@ -1,1 +1,1 @@
-
+"""Chain files: ordered stages, levels relative to the programme, variants."""

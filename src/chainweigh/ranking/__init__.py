@@ -1,1 +1,1 @@
-
+"""Candidates weighed, put in order, and picked as a set."""

@@ -1,1 +1,1 @@
-
+"""Offline rendering: run the stages, align, match loudness, keep what was finished."""

@@ -1,0 +1,98 @@
+"""What a chain is: a name, a scope and ordered stages of effects with their settings."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from chainweigh.chain.values import LevelExpression, Value, format_value
+from chainweigh.effects import effect
+from chainweigh.effects.base import Effect, Parameter, Setting, complete_settings
+
+SCOPES = ("bus", "master")
+
+
+def _inside(parameter: Parameter) -> float:
+    low = parameter.minimum if parameter.minimum is not None else 0.0
+    high = parameter.maximum if parameter.maximum is not None else 0.0
+    return min(max(0.0, low), high)
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One effect with its settings as the chain file gives them, defaults left out."""
+
+    effect_name: str
+    settings: Mapping[str, Value]
+    intended: bool = False
+
+    @property
+    def effect(self) -> Effect:
+        """The built-in effect this stage runs."""
+        return effect(self.effect_name)
+
+    def completed(self, levels: Mapping[str, float] | None = None) -> dict[str, Setting]:
+        """All settings with defaults, relative levels replaced.
+
+        Parameters
+        ----------
+        levels : resolved value in dB of each relative level; without it a value inside the
+            parameter's range stands in, enough for checks that do not depend on level.
+
+        Raises
+        ------
+        ChainFileError
+            A setting out of range, missing or unknown.
+        """
+        given: dict[str, Setting] = {}
+        ranges = {p.name: p for p in self.effect.parameters}
+        for key, value in self.settings.items():
+            if not isinstance(value, LevelExpression):
+                given[key] = value
+            elif levels is not None:
+                given[key] = levels[key]
+            else:
+                given[key] = _inside(ranges[key])
+        return complete_settings(self.effect, given)
+
+    def written(self) -> dict[str, Setting]:
+        """Settings as a chain file writes them."""
+        kinds = {p.name: p.kind for p in self.effect.parameters}
+        return {key: format_value(kinds[key], value) for key, value in self.settings.items()}
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Ordered stages; no stages at all is the bypass."""
+
+    name: str
+    scope: str
+    about: str
+    stages: tuple[Stage, ...]
+
+    def tail_frames(self, sample_rate_hz: int) -> int:
+        """Frames the output outlasts the input, summed over stages."""
+        return sum(s.effect.tail_frames(sample_rate_hz, s.completed()) for s in self.stages)
+
+    def check_at_rate(self, sample_rate_hz: int) -> None:
+        """Refuse settings that cannot work at the song's sample rate.
+
+        Raises
+        ------
+        ChainFileError
+            Naming chain, stage and setting.
+        """
+        for stage in self.stages:
+            stage.effect.check_at_rate(sample_rate_hz, stage.completed())
+
+    @property
+    def split(self) -> int:
+        """Number of leading stages whose output is the distortion's reference (`intended`)."""
+        wanted = [i + 1 for i, stage in enumerate(self.stages) if stage.intended]
+        return max(wanted, default=0)
+
+
+BYPASS_NAME = "bypass"
+
+
+def bypass(scope: str) -> Chain:
+    """The chain that does nothing, a candidate in every comparison."""
+    return Chain(BYPASS_NAME, scope, "Nothing at all: the dry reference itself.", ())

@@ -1,0 +1,218 @@
+"""Chain files (TOML) read into chains, sweeps spread into one variant each."""
+
+import difflib
+import itertools
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from chainweigh.audio.slug import slug
+from chainweigh.chain.chain import BYPASS_NAME, SCOPES, Chain, Stage
+from chainweigh.chain.values import Value, format_value, parse_value
+from chainweigh.effects import effect
+from chainweigh.effects.base import Effect, Parameter
+from chainweigh.errors import ChainFileError
+
+CHAIN_KEYS = ("name", "scope", "about", "stage")
+STAGE_KEYS = ("effect", "intended")
+RESERVED = (BYPASS_NAME, "reference")
+
+
+@dataclass(frozen=True)
+class _Sweep:
+    """Values a chain file lists for one setting, each of which becomes a variant."""
+
+    values: tuple[Value, ...]
+
+
+def shipped_chains_folder() -> Path:
+    """Folder of the chains that ship with chainweigh."""
+    return Path(str(resources.files("chainweigh.shipped_chains")))
+
+
+def load_chains(folder: Path) -> tuple[Chain, ...]:
+    """Every chain of a folder of .toml files, sweeps spread, in order of file name.
+
+    Raises
+    ------
+    ChainFileError
+        No such folder, no chain in it, a file that is not a valid chain, or two names that read
+        alike as file names.
+    """
+    if not folder.is_dir():
+        raise ChainFileError(f"{folder}: not a folder of chain files")
+    files = sorted(p for p in folder.glob("*.toml") if not p.name.startswith("."))
+    if not files:
+        raise ChainFileError(f"{folder}: no chain files (*.toml) in this folder")
+    chains: list[Chain] = []
+    owners: dict[tuple[str, str], tuple[str, Path]] = {}
+    for file in files:
+        for chain in load_chain(file):
+            other = owners.setdefault((chain.scope, slug(chain.name)), (chain.name, file))
+            if other != (chain.name, file):
+                raise ChainFileError(
+                    f'{file}: name "{chain.name}" reads like "{other[0]}" of {other[1].name}; '
+                    "names must differ in letters or digits"
+                )
+            chains.append(chain)
+    return tuple(chains)
+
+
+def load_chain(file: Path) -> tuple[Chain, ...]:
+    """The chain of a file: one, or one a variant where it sweeps.
+
+    Raises
+    ------
+    ChainFileError
+        Naming the file, the key, the value and what is allowed.
+    """
+    return tuple(parse_chain(read_toml(file), where=str(file)))
+
+
+def read_toml(file: Path) -> dict[str, Any]:
+    """A TOML file as a table.
+
+    Raises
+    ------
+    ChainFileError
+        Unreadable, not UTF-8, or a syntax error with its line.
+    """
+    try:
+        return tomllib.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ChainFileError(f"{file}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise ChainFileError(f"{file}: is not UTF-8 text") from error
+    except tomllib.TOMLDecodeError as error:
+        raise ChainFileError(f"{file}: TOML syntax error: {error}") from error
+
+
+def parse_chain(table: Mapping[str, Any], *, where: str) -> Iterator[Chain]:
+    """The chain of a parsed table, one a variant where it sweeps.
+
+    Raises
+    ------
+    ChainFileError
+        As `load_chain`, with `where` as the place.
+    """
+    check_keys(table, CHAIN_KEYS, where)
+    name, about = _text(table, "name", where), table.get("about", "")
+    if slug(name) in RESERVED:
+        raise ChainFileError(f'{where}: name "{name}" is reserved; choose another')
+    scope = _text(table, "scope", where)
+    if scope not in SCOPES:
+        raise ChainFileError(f'{where}: scope "{scope}" is not known; use {" or ".join(SCOPES)}')
+    stages = table.get("stage", [])
+    if not isinstance(stages, list) or not stages:
+        raise ChainFileError(f"{where}: no [[stage]]; a chain needs at least one")
+    parsed = [_parse_stage(s, f"{where}: stage {i + 1}") for i, s in enumerate(stages)]
+    if not isinstance(about, str):
+        raise ChainFileError(f"{where}: about = {about!r} is not text")
+    yield from _variants(Chain(name, scope, about, ()), parsed)
+
+
+def _text(table: Mapping[str, Any], key: str, where: str) -> str:
+    value = table.get(key)
+    if not isinstance(value, str) or not value.strip():
+        raise ChainFileError(f"{where}: {key} is missing or not text")
+    return value
+
+
+def check_keys(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
+    """Refuse a key that is not known, naming the closest.
+
+    Raises
+    ------
+    ChainFileError
+        The first unknown key, with the closest known ones.
+    """
+    known = tuple(known)
+    for key in table:
+        if key not in known:
+            close = difflib.get_close_matches(key, known, n=3, cutoff=0.4) or known
+            raise ChainFileError(f'{where}: unknown key "{key}"; did you mean {", ".join(close)}?')
+
+
+@dataclass(frozen=True)
+class _RawStage:
+    effect: Effect
+    settings: Mapping[str, Value | _Sweep]
+    intended: bool
+    where: str
+
+
+def _parse_stage(table: Mapping[str, Any], where: str) -> _RawStage:
+    if not isinstance(table, dict) or "effect" not in table:
+        raise ChainFileError(f"{where}: effect is missing")
+    try:
+        found = effect(str(table["effect"]))
+    except ChainFileError as error:
+        raise ChainFileError(f"{where}: {error}") from error
+    where = f"{where} ({found.name})"
+    parameters = {p.name: p for p in found.parameters}
+    check_keys(table, (*STAGE_KEYS, *parameters), where)
+    intended = table.get("intended", False)
+    if not isinstance(intended, bool):
+        raise ChainFileError(f"{where}: intended = {intended!r} is not true or false")
+    settings = {
+        key: _parse_setting(parameters[key], value, f"{where}: {key}")
+        for key, value in table.items()
+        if key not in STAGE_KEYS
+    }
+    return _RawStage(found, settings, intended, where)
+
+
+def _parse_setting(parameter: Parameter, value: object, where: str) -> Value | _Sweep:
+    try:
+        if not isinstance(value, dict):
+            return parse_value(parameter, value)
+        if set(value) == {"search"}:
+            raise ChainFileError(
+                "the drive search is not available; state one value or { sweep = [a, b, c] }"
+            )
+        listed = value.get("sweep")
+        if set(value) != {"sweep"} or not isinstance(listed, list) or not listed:
+            raise ChainFileError("a table here must be { sweep = [a, b, c] }")
+        values = tuple(parse_value(parameter, v) for v in listed)
+    except ChainFileError as error:
+        raise ChainFileError(f"{where}: {error}") from error
+    if len(set(values)) < len(values):
+        raise ChainFileError(f"{where}: a value stands twice in the sweep")
+    return _Sweep(values)
+
+
+def _variants(base: Chain, stages: list[_RawStage]) -> Iterator[Chain]:
+    swept = [
+        (i, key, value.values)
+        for i, raw in enumerate(stages)
+        for key, value in raw.settings.items()
+        if isinstance(value, _Sweep)
+    ]
+    for picked in itertools.product(*(values for _, _, values in swept)):
+        choice = {(i, key): value for (i, key, _), value in zip(swept, picked, strict=True)}
+        built = tuple(_fixed_stage(i, raw, choice) for i, raw in enumerate(stages))
+        labels = [
+            f"{key} {_label(stages[i].effect, key, value)}" for (i, key), value in choice.items()
+        ]
+        name = f"{base.name}, {', '.join(labels)}" if labels else base.name
+        yield replace(base, name=name, stages=built)
+
+
+def _label(found: Effect, key: str, value: Value) -> object:
+    return format_value(next(p.kind for p in found.parameters if p.name == key), value)
+
+
+def _fixed_stage(i: int, raw: _RawStage, choice: Mapping[tuple[int, str], Value]) -> Stage:
+    fixed = {
+        key: choice[i, key] if isinstance(value, _Sweep) else value
+        for key, value in raw.settings.items()
+    }
+    stage = Stage(raw.effect.name, fixed, raw.intended)
+    try:
+        stage.completed()
+    except ChainFileError as error:
+        raise ChainFileError(f"{raw.where}: {error}") from error
+    return stage

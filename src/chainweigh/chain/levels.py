@@ -1,0 +1,37 @@
+"""Level expressions resolved on what reaches a stage."""
+
+from chainweigh.audio.array import Samples
+from chainweigh.chain.values import LevelExpression
+from chainweigh.errors import RenderError
+from chainweigh.measure.levels import measure_levels
+from chainweigh.measure.loudness import measure_loudness
+
+
+def resolve_level(expression: LevelExpression, samples: Samples, sample_rate_hz: int) -> float:
+    """Value in dB of a level expression for the samples that reach the stage.
+
+    Parameters
+    ----------
+    expression : `peak` is the sample peak over channels, `rms` the plain RMS of the whole file,
+        `loudness` the integrated loudness (0 LUFS read as 0 dBFS)
+    samples : shape (n_channels, n_frames)
+
+    Returns
+    -------
+    The level plus its offset, rounded to 0.01 dB, so that what a recipe says is what is rendered.
+
+    Raises
+    ------
+    RenderError
+        The level is not defined for these samples, for example loudness of silence.
+    """
+    if expression.name == "loudness":
+        loudness = measure_loudness(samples, sample_rate_hz)
+        level, why = loudness.integrated_lufs, loudness.undefined.get("integrated_lufs")
+    else:
+        levels = measure_levels(samples, sample_rate_hz)
+        field = {"peak": "sample_peak_dbfs", "rms": "rms_db"}[expression.name]
+        level, why = getattr(levels, field), levels.undefined.get(field)
+    if level is None:
+        raise RenderError(f'level "{expression}" is not defined here: {why}')
+    return round(level + expression.offset_db, 2)

@@ -1,0 +1,149 @@
+"""Coherent tones: whole cycles over the analysis length, and segments joined without a click.
+
+Conventions
+-----------
+A tone sits at f0 = k * sample_rate / 65536 with k odd, so an un-windowed transform of 65536 frames
+holds it in one bin, its harmonics in theirs, and images of folded harmonics never fall on a
+harmonic: N is a power of two, hence every odd k is coprime to it.
+
+Every segment holds one signal: settle, analysis window, guard. The step to the next signal comes
+after the guard, so neither the ringing of the last step nor a look-ahead or linear-phase filter
+that reaches ahead to the next one disturbs the window.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.array import Samples, check_samples
+from chainweigh.errors import SignalError
+
+N_ANALYSIS_FRAMES = 65536
+SETTLE_S = 1.0
+GUARD_S = 0.2  # half of a 16384-tap linear-phase filter at 44.1 kHz is 0.186 s
+FADE_S = 0.02
+LOWEST_HZ = 20.0
+HIGHEST_HZ = 20_000.0
+PEAK_RANGE_DBFS = (-120.0, 40.0)
+
+
+def nearest_odd_bin(frequency_hz: float, sample_rate_hz: int) -> int:
+    """Odd transform bin nearest to a frequency; the lower one of two equally near."""
+    exact = frequency_hz * N_ANALYSIS_FRAMES / sample_rate_hz
+    return max(1, 2 * int(np.ceil((exact - 1) / 2 - 0.5)) + 1)
+
+
+def bin_frequency_hz(k: int, sample_rate_hz: int) -> float:
+    """Frequency of transform bin k in Hz."""
+    return k * sample_rate_hz / N_ANALYSIS_FRAMES
+
+
+def audio_band(sample_rate_hz: int) -> slice:
+    """Bins from 20 Hz to 20 kHz, or to the last below half the rate where that is lower."""
+    lowest = int(np.ceil(LOWEST_HZ * N_ANALYSIS_FRAMES / sample_rate_hz))
+    highest = int(np.floor(HIGHEST_HZ * N_ANALYSIS_FRAMES / sample_rate_hz))
+    return slice(lowest, min(highest, N_ANALYSIS_FRAMES // 2 - 1) + 1)
+
+
+def unit_sine(k: int, n_frames: int) -> NDArray[np.float64]:
+    """Sine of amplitude 1 in bin k, from phase zero; exactly periodic over the analysis length."""
+    table = np.sin(2 * np.pi * np.arange(N_ANALYSIS_FRAMES) / N_ANALYSIS_FRAMES)
+    period = table[(k * np.arange(N_ANALYSIS_FRAMES)) % N_ANALYSIS_FRAMES]
+    return np.resize(period, n_frames)
+
+
+def check_peak(peak_dbfs: float) -> None:
+    """Refuse a peak level that is not a number of dB a programme can have.
+
+    Raises
+    ------
+    SignalError
+        Not finite (a silent programme has no peak), or outside -120 to +40 dBFS.
+    """
+    lowest, highest = PEAK_RANGE_DBFS
+    if not np.isfinite(peak_dbfs):
+        raise SignalError(f"peak level {peak_dbfs} dBFS; a silent programme gives no test level")
+    if not lowest <= peak_dbfs <= highest:
+        raise SignalError(f"peak level {peak_dbfs} dBFS; {lowest:g} to {highest:g} dBFS is allowed")
+
+
+@dataclass(frozen=True)
+class SegmentPlan:
+    """Where in one render the segments lie: settle, analysis window, guard, one after another."""
+
+    sample_rate_hz: int
+    n_segments: int
+
+    @property
+    def n_settle_frames(self) -> int:
+        """Frames before each analysis window."""
+        return round(SETTLE_S * self.sample_rate_hz)
+
+    @property
+    def n_fade_frames(self) -> int:
+        """Frames of the cross-fade at each segment's start, and of the last fade-out."""
+        return round(FADE_S * self.sample_rate_hz)
+
+    @property
+    def n_segment_frames(self) -> int:
+        """Frames from one segment's start to the next."""
+        guard = round(GUARD_S * self.sample_rate_hz)
+        return self.n_settle_frames + N_ANALYSIS_FRAMES + guard
+
+    @property
+    def n_frames(self) -> int:
+        """Frames of the whole signal."""
+        return self.n_segments * self.n_segment_frames + self.n_fade_frames
+
+    def join(self, parts: Iterable[tuple[NDArray[np.float32], float]]) -> Samples:
+        """One signal, shape (1, n_frames), from n_segments pairs of a unit signal and its gain.
+
+        Each unit signal has n_segment_frames + n_fade_frames. Cross-fades are raised cosines that
+        add up to one: no sample exceeds the louder neighbour's peak.
+        """
+        length, n_fade = self.n_segment_frames, self.n_fade_frames
+        joined = np.empty((1, self.n_frames), dtype=np.float32)
+        rise = (0.5 - 0.5 * np.cos(np.pi * (np.arange(n_fade) + 0.5) / n_fade)).astype(np.float32)
+        carried = np.zeros(n_fade, dtype=np.float32)
+        for i, (unit, gain) in enumerate(parts):
+            segment = joined[0, i * length : (i + 1) * length]
+            np.multiply(unit[:length], np.float32(gain), out=segment)
+            segment[:n_fade] *= rise
+            segment[:n_fade] += carried
+            carried = unit[length:] * np.float32(gain) * rise[::-1]
+        joined[0, self.n_segments * length :] = carried
+        return joined
+
+    def windows(self, output: Samples, *, what: str) -> Samples:
+        """Analysis windows of an output, a view of shape (n_channels, n_segments, 65536).
+
+        Raises
+        ------
+        SignalError
+            `output` breaks the array convention or is shorter than the signal.
+        """
+        check_samples(output, what=what)
+        if output.shape[1] < self.n_frames:
+            raise SignalError(
+                f"{what}: {output.shape[1]} frames; the signal that was to be rendered has "
+                f"{self.n_frames} at {self.sample_rate_hz} Hz"
+            )
+        length = self.n_segment_frames
+        segments = output[:, : self.n_segments * length].reshape(len(output), -1, length)
+        return segments[:, :, self.n_settle_frames : self.n_settle_frames + N_ANALYSIS_FRAMES]
+
+
+def power_spectra(windows: Samples) -> NDArray[np.float64]:
+    """Power in each bin, summed over channels, of windows (n_channels, n_segments, 65536).
+
+    A sine of amplitude A in one bin has power A^2 / 2.
+    """
+    from scipy.fft import rfft
+
+    spectrum = rfft(windows.astype(np.float64), axis=-1)
+    power: NDArray[np.float64] = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
+    power *= 2.0 / N_ANALYSIS_FRAMES**2
+    return np.asarray(power.sum(axis=0)) if len(power) > 1 else power[0]

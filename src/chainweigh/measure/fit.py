@@ -1,0 +1,355 @@
+"""The best static linear fit: the shortest FIR that explains a candidate's gain, delay and EQ.
+
+What one filter, fixed for the whole song and shared by the channels, can make of the reference
+is tone and not distortion. The filter comes from the normal equations of least squares. Their
+matrix is Toeplitz for signals that start and end in silence; for excerpts the samples that the
+filter cannot know (those that depend on what lay outside) are filled in from a first solution
+and the equations solved again, which leaves only the samples both signals hold to be explained.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+
+Floats = NDArray[np.float64]
+
+TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
+SHORTER_COSTS_DB = 0.05
+EXPLAINED_DB = -100.0
+LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
+RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
+NEGLIGIBLE = 1e-7  # ends that weigh less need no second solution
+WHITENING_ORDER = 32
+BLOCKS_AT_ONCE = 16
+
+
+@dataclass(frozen=True)
+class LinearFit:
+    """One FIR for the whole song: candidate(n) ~ sum over k of taps[k] reference(n - first - k).
+
+    Attributes
+    ----------
+    taps : float64, shape (n_taps,)
+    first_lag_frames : delay of the first tap; negative where the filter looks ahead
+    residual_db : energy the fit leaves unexplained re the candidate's, None when undefined
+    undefined : field name -> reason
+    """
+
+    taps: Floats
+    first_lag_frames: int
+    residual_db: float | None
+    undefined: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def n_taps(self) -> int:
+        """Length of the filter."""
+        return len(self.taps)
+
+
+def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> LinearFit:
+    """Shortest static FIR whose residual comes within 0.05 dB of the longest's.
+
+    Parameters
+    ----------
+    reference, candidate : float32, shape (n_channels, n_frames), the same for both
+    sample_rate_hz : 8000 to 384000
+
+    Returns
+    -------
+    LinearFit with 1, 33, 129, 513, 2049 or 8193 taps (twice that above 48 kHz, and so on),
+    a quarter of them ahead of no delay, or of the delay where correlation is strongest by far
+    (up to 8192 frames; align larger delays first, see `chainweigh.measure.delay`).
+
+    Raises
+    ------
+    SignalError
+        Shapes that differ, samples that are not finite, a rate out of range.
+
+    Notes
+    -----
+    A filter is long enough when its residual, corrected for the degrees of freedom it spends
+    (final prediction error), is within 0.05 dB of the longest's, both plain and with the signals
+    whitened by the reference's own spectrum, so that quiet treble counts as bass does; or when
+    the plain residual is below -100 dB. Filters longer than an eighth of the signal are left out.
+    A silent reference or candidate leaves residual_db undefined. Sums are in float64 and in fixed
+    order.
+
+    References
+    ----------
+    H. Akaike, "Fitting autoregressive models for prediction", Ann. Inst. Stat. Math. 21, 1969.
+    """
+    check_samples(reference, what="reference")
+    check_samples(candidate, what="candidate")
+    check_pair(reference, candidate)
+    check_rate(sample_rate_hz)
+    if not reference.any():
+        return LinearFit(np.ones(1), 0, None, {"residual_db": "the reference is silent"})
+    if not candidate.any():
+        return LinearFit(np.zeros(1), 0, None, {"residual_db": "the candidate is silent"})
+    equations = _NormalEquations(reference, candidate, rate_scale(sample_rate_hz))
+    return _shortest(equations)
+
+
+def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
+    """Reference passed through the fit: same shape, what lies outside the signal taken as zero.
+
+    Raises
+    ------
+    SignalError
+        As `check_samples` does.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    check_samples(reference, what="reference")
+    n_frames = reference.shape[1]
+    size = next_fast_len(max(4 * fit.n_taps, 16384), real=True)
+    step = size - fit.n_taps + 1
+    n_blocks = -(-n_frames // step)
+    # the block that yields frames [s, s + step) reads the reference from s - first - n_taps + 1
+    lead = fit.first_lag_frames + fit.n_taps - 1
+    response = rfft(fit.taps, size)
+    out = np.empty((len(reference), n_blocks * step), dtype=np.float32)
+    for channel in range(len(reference)):
+        for block in range(0, n_blocks, BLOCKS_AT_ONCE):
+            starts = np.arange(block, min(block + BLOCKS_AT_ONCE, n_blocks)) * step - lead
+            pieces = np.stack([_piece(reference[channel], s, size) for s in starts])
+            valid = irfft(rfft(pieces) * response, size)[:, fit.n_taps - 1 :]
+            first = block * step
+            out[channel, first : first + valid.size] = valid.reshape(-1)
+    return np.ascontiguousarray(out[:, :n_frames])
+
+
+def rate_scale(sample_rate_hz: int) -> int:
+    """Power of two by which analysis lengths grow with the rate: 1 up to 48 kHz, 2 up to 96."""
+    scale = 1
+    while sample_rate_hz > 48_000 * scale:
+        scale *= 2
+    return scale
+
+
+def _piece(signal: NDArray[np.float32], start: int, n_frames: int) -> Floats:
+    """Frames [start, start + n_frames), zero where the signal has none."""
+    out = np.zeros(n_frames)
+    first, last = max(start, 0), min(start + n_frames, len(signal))
+    if last > first:
+        out[first - start : last - start] = signal[first:last]
+    return out
+
+
+class _NormalEquations:
+    """Correlations summed over channels, and the ends of both signals."""
+
+    def __init__(self, reference: Samples, candidate: Samples, scale: int) -> None:
+        self.reference, self.candidate, self.scale = reference, candidate, scale
+        self.n_frames = reference.shape[1]
+        block = LAG_FRAMES * scale
+        self.zero_lag = block - 1
+        self.xx, self.xy, self.yy = _correlations(reference, candidate, block)
+        self.yy0 = float(self.yy[self.zero_lag])
+        self.whitener = _whitener(self.xx[self.zero_lag :])
+        self.centre = self._centre()
+
+    def _centre(self) -> int:
+        """Lag the filter is centred on: 0 unless the whitened correlation clearly peaks apart."""
+        reach = min(self.zero_lag // 2, self.n_frames // 8)
+        shape = np.convolve(self.whitener, self.whitener[::-1])
+        whitened = np.abs(_same(self.xy, shape))[self.zero_lag - reach : self.zero_lag + reach + 1]
+        peak = int(np.argmax(whitened)) - reach
+        here = whitened[max(reach - 2, 0) : reach + 3].max()
+        return peak if whitened[peak + reach] > 2 * here else 0
+
+    def solve(self, n_taps: int) -> tuple[LinearFit, float]:
+        """Fit with n_taps, solved twice for the sake of the ends, and its whitened residual."""
+        first = self.centre - n_taps // 4
+        target = self.xy[self.zero_lag + first : self.zero_lag + first + n_taps]
+        taps = self._solve(target)
+        head, tail = self._end_errors(taps, first)
+        unseen = self._seen_by_taps(head, tail, first, n_taps)
+        if np.abs(unseen).max() > NEGLIGIBLE * self.xx[self.zero_lag]:
+            taps = self._solve(target - unseen)
+            head, tail = self._end_errors(taps, first)
+        unknown = _energy(head) + _energy(tail)
+        left = self._residual(taps, target, self.xx, self.yy0) - unknown
+        residual_db = 10 * float(np.log10(max(left, 1e-16 * self.yy0) / self.yy0))
+        return LinearFit(taps, first, residual_db), self._whitened_residual(taps, first)
+
+    def _solve(self, target: Floats) -> Floats:
+        from scipy.linalg import solve_toeplitz
+
+        column = self.xx[self.zero_lag : self.zero_lag + len(target)].copy()
+        column[0] *= 1 + RIDGE
+        return np.asarray(solve_toeplitz(column, target))
+
+    def _residual(self, taps: Floats, target: Floats, xx: Floats, yy0: float) -> float:
+        """Energy of candidate minus filtered reference, from correlations alone."""
+        from scipy.fft import irfft, next_fast_len, rfft
+
+        n = len(taps)
+        size = next_fast_len(2 * n, real=True)
+        auto = irfft(np.abs(rfft(taps, size)) ** 2, size)[:n]
+        lags = xx[self.zero_lag : self.zero_lag + n]
+        power = 2 * float(np.sum(auto * lags)) - float(auto[0] * lags[0])
+        return yy0 - 2 * float(np.sum(taps * target)) + power
+
+    def _whitened_residual(self, taps: Floats, first: int) -> float:
+        shape = np.convolve(self.whitener, self.whitener[::-1])
+        if not hasattr(self, "_whitened"):
+            reach = WHITENING_ORDER
+            near = self.yy[self.zero_lag - reach : self.zero_lag + reach + 1]
+            yy0 = float(np.sum(near * shape))
+            self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
+        xx, xy, yy0 = self._whitened
+        target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
+        return max(self._residual(taps, target, xx, yy0), 1e-16 * yy0)
+
+    def _end_errors(self, taps: Floats, first: int) -> tuple[Floats, Floats]:
+        """Candidate minus filtered reference on the frames that see past either end.
+
+        Frames [-w, w) and [n - w, n + w), w the filter's reach, shape (n_channels, 2 w).
+        """
+        from scipy.fft import irfft, next_fast_len, rfft
+
+        w = self._reach(first, len(taps))
+        size = next_fast_len(2 * w + len(taps), real=True)
+        response = rfft(taps, size)
+        errors = []
+        for at in (0, self.n_frames - 2 * w):
+            piece = self.reference[:, at : at + 2 * w].astype(np.float64)
+            filtered = irfft(rfft(piece, size) * response, size)
+            seen = -w if at == 0 else self.n_frames - w
+            offset = seen - at - first
+            error = -_window(filtered, offset, 2 * w)
+            if at == 0:
+                error[:, w:] += self.candidate[:, :w]
+            else:
+                error[:, :w] += self.candidate[:, self.n_frames - w :]
+            errors.append(error)
+        return errors[0], errors[1]
+
+    def _seen_by_taps(self, head: Floats, tail: Floats, first: int, n_taps: int) -> Floats:
+        """Cross-correlation of the reference with the errors at the ends, at the taps' lags."""
+        from scipy.fft import irfft, next_fast_len, rfft
+
+        w = self._reach(first, n_taps)
+        size = next_fast_len(6 * w + 1, real=True)
+        total = np.zeros(n_taps)
+        for error, at, seen in ((head, 0, -w), (tail, self.n_frames - 2 * w, self.n_frames - w)):
+            piece = self.reference[:, at : at + 2 * w].astype(np.float64)
+            cross = irfft(np.conj(rfft(piece, size)) * rfft(error, size), size).sum(axis=0)
+            lags = np.arange(first, first + n_taps) - (seen - at)
+            total += cross[lags % size]
+        return total
+
+    def _reach(self, first: int, n_taps: int) -> int:
+        return max(abs(first), abs(first + n_taps - 1), 1)
+
+
+def _shortest(equations: _NormalEquations) -> LinearFit:
+    """Walk from short to long: stop where all is explained, else compare with the longest."""
+    n_values = equations.n_frames * len(equations.reference)
+    solved: list[tuple[LinearFit, float, float]] = []
+    for base in TAP_COUNTS:
+        n_taps = (base - 1) * equations.scale + 1
+        if solved and 8 * (n_taps + abs(equations.centre)) > equations.n_frames:
+            break
+        fit, whitened = equations.solve(n_taps)
+        assert fit.residual_db is not None
+        if fit.residual_db < EXPLAINED_DB:
+            return fit
+        spent_db = 10 * np.log10((n_values + n_taps) / max(n_values - n_taps, 1))
+        solved.append((fit, fit.residual_db + spent_db, 10 * np.log10(whitened) + spent_db))
+    plain_db = min(plain for _, plain, _ in solved) + SHORTER_COSTS_DB
+    whitened_db = min(white for _, _, white in solved) + SHORTER_COSTS_DB
+    for fit, plain, white in solved:
+        if plain <= plain_db and white <= whitened_db:
+            return fit
+    return min(solved, key=lambda entry: entry[1])[0]
+
+
+def _correlations(x: Samples, y: Samples, block: int) -> tuple[Floats, Floats, Floats]:
+    """Sums over n and channels of x(n) x(n + k), x(n) y(n + k), y(n) y(n + k) at |k| < block.
+
+    Each block meets itself and its neighbour, which covers these lags exactly.
+    """
+    from scipy.fft import irfft, rfft
+
+    size = 2 * block
+    spectra = np.zeros((7, block + 1), dtype=np.complex128)
+    n_blocks = -(-x.shape[1] // block)
+    for channel in range(len(x)):
+        last_x = last_y = np.zeros((1, block + 1), dtype=np.complex128)
+        for start in range(0, n_blocks, BLOCKS_AT_ONCE):
+            stop = min(start + BLOCKS_AT_ONCE, n_blocks)
+            now_x = rfft(_blocks(x[channel], start, stop, block), size)
+            now_y = rfft(_blocks(y[channel], start, stop, block), size)
+            past_x, past_y = np.r_[last_x, now_x[:-1]], np.r_[last_y, now_y[:-1]]
+            spectra[0] += _cross(now_x, now_x)
+            spectra[1] += _cross(past_x, now_x)
+            spectra[2] += _cross(now_x, now_y)
+            spectra[3] += _cross(past_x, now_y)
+            spectra[4] += _cross(past_y, now_x)
+            spectra[5] += _cross(now_y, now_y)
+            spectra[6] += _cross(past_y, now_y)
+            last_x, last_y = now_x[-1:], now_y[-1:]
+    xx, next_xx, xy, next_xy, next_yx, yy, next_yy = irfft(spectra, size)
+    return (
+        _join(xx, next_xx, next_xx),
+        _join(xy, next_xy, next_yx),
+        _join(yy, next_yy, next_yy),
+    )
+
+
+def _cross(a: NDArray[np.complex128], b: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    return np.asarray(np.einsum("bf,bf->f", a.conj(), b))
+
+
+def _join(same: Floats, following: Floats, leading: Floats) -> Floats:
+    """Lags -(block - 1) to block - 1, from pairs of the same block and of neighbours.
+
+    A signal one block later is seen at lag k - block: following holds the positive lags, leading
+    (the roles exchanged) the negative ones.
+    """
+    later = np.arange(1, len(same) // 2)
+    after = same[later] + following[later - len(same) // 2]
+    before = same[-later] + leading[later - len(same) // 2]
+    return np.asarray(np.r_[before[::-1], same[0], after])
+
+
+def _blocks(signal: NDArray[np.float32], start: int, stop: int, block: int) -> Floats:
+    return _piece(signal, start * block, (stop - start) * block).reshape(-1, block)
+
+
+def _whitener(auto: Floats) -> Floats:
+    """Prediction-error filter of the reference's long-term spectrum, as an FIR."""
+    from scipy.linalg import solve_toeplitz
+
+    order = min(WHITENING_ORDER, len(auto) - 1)
+    column = auto[:order].copy()
+    column[0] *= 1 + 1e-9
+    return np.asarray(np.r_[1.0, -solve_toeplitz(column, auto[1 : order + 1])])
+
+
+def _same(lags: Floats, shape: Floats) -> Floats:
+    """A symmetric lag function smoothed by a short symmetric shape; same length."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(lags) + len(shape), real=True)
+    full = irfft(rfft(lags, size) * rfft(shape, size), size)
+    return np.asarray(full[len(shape) // 2 :][: len(lags)])
+
+
+def _window(signal: Floats, start: int, n_frames: int) -> Floats:
+    """Columns [start, start + n_frames), zero where there are none."""
+    out = np.zeros((len(signal), n_frames))
+    first, last = max(start, 0), min(start + n_frames, signal.shape[1])
+    if last > first:
+        out[:, first - start : last - start] = signal[:, first:last]
+    return out
+
+
+def _energy(signal: NDArray[np.float32] | Floats) -> float:
+    return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

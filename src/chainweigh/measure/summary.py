@@ -1,0 +1,73 @@
+"""Loudness, peaks and levels of one file in one record."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from chainweigh.audio.array import Samples
+from chainweigh.measure.levels import measure_levels, plr_db
+from chainweigh.measure.loudness import measure_loudness
+from chainweigh.measure.true_peak import measure_true_peak
+
+
+@dataclass(frozen=True)
+class FileMeasures:
+    """Loudness, peaks and levels of one audio file as written.
+
+    `rms_db` is plain, re 1.0 (a full-scale sine reads -3.01); `rms_aes17_dbfs` is 3.01 dB higher.
+    """
+
+    integrated_lufs: float | None
+    momentary_max_lufs: float | None
+    short_term_max_lufs: float | None
+    lra_lu: float | None
+    true_peak_dbtp: float | None
+    true_peak_annex2_dbtp: float | None
+    sample_peak_dbfs: float | None
+    rms_db: float | None
+    rms_aes17_dbfs: float | None
+    rms_max_300ms_db: float | None
+    crest_db: float | None
+    plr_db: float | None
+    undefined: Mapping[str, str] = field(default_factory=dict)
+
+
+def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
+    """Loudness, peaks and levels of a whole file.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames)
+
+    Raises
+    ------
+    SignalError
+        Samples or rate break the convention.
+
+    Notes
+    -----
+    A value that is not defined is None, with its reason in `undefined`. Definitions, sources and
+    cost stand with `measure_loudness`, `measure_true_peak` and `measure_levels`.
+    """
+    loudness = measure_loudness(samples, sample_rate_hz)
+    peak = measure_true_peak(samples, sample_rate_hz)
+    levels = measure_levels(samples, sample_rate_hz)
+    undefined = {**levels.undefined, **peak.undefined, **loudness.undefined}
+    plr = plr_db(peak.true_peak_dbtp, loudness.integrated_lufs)
+    if plr is None:
+        causes = [undefined[k] for k in ("integrated_lufs", "true_peak_dbtp") if k in undefined]
+        undefined["plr_db"] = causes[0] if causes else "true peak or loudness is not defined"
+    return FileMeasures(
+        integrated_lufs=loudness.integrated_lufs,
+        momentary_max_lufs=loudness.momentary_max_lufs,
+        short_term_max_lufs=loudness.short_term_max_lufs,
+        lra_lu=loudness.lra_lu,
+        true_peak_dbtp=peak.true_peak_dbtp,
+        true_peak_annex2_dbtp=peak.true_peak_annex2_dbtp,
+        sample_peak_dbfs=levels.sample_peak_dbfs,
+        rms_db=levels.rms_db,
+        rms_aes17_dbfs=levels.rms_aes17_dbfs,
+        rms_max_300ms_db=levels.rms_max_300ms_db,
+        crest_db=levels.crest_db,
+        plr_db=plr,
+        undefined={k: v for k, v in undefined.items() if k in FileMeasures.__annotations__},
+    )

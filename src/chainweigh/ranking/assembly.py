@@ -1,0 +1,285 @@
+"""What was measured, put into the records of results.json and the files of a run's folder."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+
+import chainweigh
+from chainweigh.audio.array import Samples, from_db, padded
+from chainweigh.audio.slug import slug
+from chainweigh.measure.summary import FileMeasures, measure_file
+from chainweigh.measure.tone_weights import thdn_set_pct
+from chainweigh.ranking.groups import Picks, SetSearch, WeighedGroup
+from chainweigh.ranking.mix import gain_lu, measure_plr_db
+from chainweigh.ranking.order import Entry, price_range, rank
+from chainweigh.ranking.results import (
+    MASTER,
+    SCHEMA,
+    Candidate,
+    Choice,
+    ChosenSet,
+    Comparison,
+    RankSettings,
+    Results,
+    Source,
+    SourceFile,
+    SourceGroup,
+    Standing,
+)
+from chainweigh.render.cache import engine_versions
+from chainweigh.song import Song, mix_of
+
+CEILING_DBTP = -1.0
+
+
+@dataclass(frozen=True)
+class Run:
+    """Results, and the audio they speak of, by path in the run's folder.
+
+    `cached_audio` are files in the cache, `arrays` samples not written yet.
+    """
+
+    results: Results
+    cached_audio: dict[str, Path]
+    arrays: dict[str, Samples] = field(repr=False)
+    sample_rate_hz: int
+
+
+@dataclass
+class Assembly:
+    """Puts what was measured into the records of results.json."""
+
+    song: Song
+    settings: RankSettings
+    search: SetSearch
+    picks: Picks
+    masters: WeighedGroup
+    fixed_master: str | None
+    cached_audio: dict[str, Path] = field(default_factory=dict)
+    arrays: dict[str, Samples] = field(default_factory=dict)
+
+    @cached_property
+    def _dry_mix(self) -> Samples:
+        return mix_of(self.song.groups)
+
+    def run(self, kind: str, stems: dict[str, Samples]) -> Run:
+        rate = self.song.sample_rate_hz
+        standings = {name: self.search.standings(name, self.picks) for name in self.search.groups}
+        comparisons = [
+            self._comparison(self.search.groups[name], standings[name], self.picks[name], "bus")
+            for name in self.search.groups
+        ]
+        master_standings = self._master_standings()
+        master_pick = self.fixed_master or master_standings[0][0].name
+        comparisons.append(self._comparison(self.masters, master_standings, master_pick, MASTER))
+        chosen = self._chosen(standings, master_standings, master_pick)
+        for name, samples in stems.items():
+            self.arrays[f"session/{slug(name)}.wav"] = samples
+        results = Results(
+            schema=SCHEMA,
+            program="chainweigh",
+            version=chainweigh.__version__,
+            kind=kind,
+            engine=engine_versions(),
+            settings=self.settings,
+            source=self._source(),
+            comparisons=tuple(comparisons),
+            chosen=chosen,
+            notes=(
+                "The distortion budget is THD+N on steady test tones alone: thdn_programme_pct "
+                "equals thdn_steady_pct. Audibility on the programme is not judged.",
+            ),
+        )
+        return Run(results, self.cached_audio, self.arrays, rate)
+
+    def _master_standings(self) -> list[tuple[Entry, Standing]]:
+        reference = self.masters.reference.file.plr_db
+        gains = {}
+        for name, weighed in self.masters.weighed.items():
+            gains[name] = gain_lu(reference, weighed.file.plr_db if weighed.file else None)
+        entries = [self.masters.entry(c.name, gains[c.name], None) for c in self.masters.chains]
+        return rank(entries, self.settings)
+
+    def _comparison(
+        self,
+        group: WeighedGroup,
+        standings: list[tuple[Entry, Standing]],
+        winner: str,
+        scope: str,
+    ) -> Comparison:
+        name = group.reference.name
+        folder = slug(name)
+        self.arrays[f"audio/{folder}/reference.wav"] = group.reference.samples
+        about = {chain.name: chain.about for chain in group.chains}
+        return Comparison(
+            name=name,
+            folder=folder,
+            scope=scope,
+            reference_audio=f"audio/{folder}/reference.wav",
+            reference=group.reference.file,
+            candidates=tuple(
+                self._candidate(group, folder, about[entry.name], entry, standing)
+                for entry, standing in standings
+            ),
+            winner=winner,
+            price_range=price_range([entry for entry, _ in standings], winner, self.settings),
+        )
+
+    def _candidate(
+        self, group: WeighedGroup, folder: str, about: str, entry: Entry, standing: Standing
+    ) -> Candidate:
+        weighed = group.weighed[entry.name]
+        audio = None
+        if weighed.audio is not None:
+            audio = f"audio/{folder}/{slug(entry.name)}.wav"
+            self.cached_audio[audio] = weighed.audio
+        return Candidate(
+            name=entry.name,
+            about=about,
+            audio=audio,
+            failure=weighed.failure,
+            stages=weighed.stages,
+            shift_frames=weighed.shift_frames,
+            match_gain_db=weighed.match_gain_db,
+            loudness_difference_lu=weighed.loudness_difference_lu,
+            file=weighed.file,
+            tones=weighed.tones,
+            programme=weighed.programme,
+            standing=standing,
+        )
+
+    def _chosen(
+        self,
+        standings: dict[str, list[tuple[Entry, Standing]]],
+        master_standings: list[tuple[Entry, Standing]],
+        master_pick: str,
+    ) -> ChosenSet:
+        rate = self.song.sample_rate_hz
+        choices = tuple(self._choice(name, standings[name]) for name in self.search.groups)
+        n_frames = self.masters.reference.samples.shape[1]
+        dry_plr = measure_plr_db(padded(self._dry_mix, n_frames), rate)
+        mix = self.masters.reference.file
+        headroom = gain_lu(dry_plr, mix.plr_db)
+        entry = next(e for e, _ in master_standings if e.name == master_pick)
+        thdn_groups = self._thdn_of_set(0.0)
+        thdn = self._thdn_of_set(entry.thdn_programme_pct)
+        delivered, file = self._delivery(master_pick)
+        if delivered is not None:
+            self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
+        within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
+        undefined = {}
+        if headroom is None:
+            undefined["mix_headroom_db"] = "loudness or peak of the mix is not defined"
+        return ChosenSet(
+            choices=choices,
+            mix_headroom_db=headroom,
+            sum_of_gains_dry_lu=_sum(c.loudness_gain_dry_lu for c in choices),
+            thdn_groups_pct=thdn_groups,
+            thdn_with_master_pct=thdn,
+            rounds=self.search.rounds,
+            within_budget=within,
+            verdict=_verdict(choices, headroom, master_pick, entry.gain_lu, thdn, file),
+            mix=mix,
+            master=master_pick,
+            master_settings=_settings_text(self.masters, master_pick),
+            master_gain_lu=entry.gain_lu,
+            master_file=file,
+            master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
+            ceiling_dbtp=CEILING_DBTP,
+            undefined=undefined,
+        )
+
+    def _choice(self, name: str, standings: list[tuple[Entry, Standing]]) -> Choice:
+        entry = next(e for e, _ in standings if e.name == self.picks[name])
+        return Choice(
+            group=name,
+            candidate=entry.name,
+            loudness_gain_lu=entry.gain_lu,
+            loudness_gain_dry_lu=entry.gain_dry_lu,
+            thdn_programme_pct=entry.thdn_programme_pct,
+            settings=_settings_text(self.search.groups[name], entry.name),
+        )
+
+    def _thdn_of_set(self, master_pct: float | None) -> float | None:
+        energies, values = [], []
+        for name, group in self.search.groups.items():
+            tones = group.weighed[self.picks[name]].tones
+            values.append(tones.thdn_programme_pct if tones else None)
+            energies.append(_energy(group.reference.samples))
+        known = [value for value in values if value is not None]
+        if len(known) < len(values) or master_pct is None:
+            return None
+        return thdn_set_pct(energies, known, master_pct=master_pct)
+
+    def _delivery(self, pick: str) -> tuple[Samples | None, FileMeasures | None]:
+        weighed = self.masters.weighed[pick]
+        if weighed.file is None or weighed.file.true_peak_dbtp is None:
+            return None, None
+        gain_db = CEILING_DBTP - weighed.file.true_peak_dbtp
+        delivered = self.masters.samples_of(pick) * np.float32(from_db(gain_db))
+        return delivered, measure_file(delivered, self.song.sample_rate_hz)
+
+    def _source(self) -> Source:
+        energies = {g.name: _energy(g.samples) for g in self.song.groups}
+        total = sum(energies.values())
+        return Source(
+            title=self.song.title,
+            folder=self.song.folder_name,
+            sample_rate_hz=self.song.sample_rate_hz,
+            duration_s=self.song.duration_s,
+            tempo_bpm=self.song.tempo_bpm,
+            beats_per_bar=self.song.beats_per_bar,
+            groups=tuple(
+                SourceGroup(
+                    name=g.name,
+                    files=tuple(map(SourceFile, g.files, g.file_digests)),
+                    energy_share_pct=100.0 * energies[g.name] / total if total > 0 else None,
+                )
+                for g in self.song.groups
+            ),
+            notes=self.song.notes,
+            mix=measure_file(self._dry_mix, self.song.sample_rate_hz),
+        )
+
+
+def _energy(samples: Samples) -> float:
+    return float(np.square(samples, dtype=np.float64).sum())
+
+
+def _sum(values: Iterable[float | None]) -> float | None:
+    listed = list(values)
+    known = [value for value in listed if value is not None]
+    return float(sum(known)) if len(known) == len(listed) else None
+
+
+def _settings_text(group: WeighedGroup, candidate: str) -> tuple[str, ...]:
+    lines = []
+    for stage in group.weighed[candidate].stages:
+        parts = [
+            f"{s.key} {s.rendered} ({s.written})" if s.relative else f"{s.key} {s.rendered}"
+            for s in stage.settings
+        ]
+        lines.append(f"{stage.effect}: {', '.join(parts)}")
+    return tuple(lines)
+
+
+def _verdict(
+    choices: Sequence[Choice],
+    headroom_db: float | None,
+    master: str,
+    master_gain: float | None,
+    thdn_pct: float | None,
+    file: FileMeasures | None,
+) -> str:
+    worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
+    groups = " and ".join(worked) if worked else "Leaving every group dry"
+    if headroom_db is None or master_gain is None or thdn_pct is None or file is None:
+        return f"{groups}: loudness or peak is not defined for this song, so nothing can be judged."
+    return (
+        f"{groups} hands the mix {headroom_db:.1f} dB of headroom; with {master} on the master "
+        f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
+        f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % THD+N on test tones."
+    )

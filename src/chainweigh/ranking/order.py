@@ -1,0 +1,181 @@
+"""Candidates of one comparison put in order: score, budget, Pareto front, and the reasons."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from chainweigh.chain.chain import BYPASS_NAME
+from chainweigh.ranking.results import PriceRange, RankSettings, Standing
+
+
+@dataclass(frozen=True)
+class Entry:
+    """What the order depends on. Gains in LU, distortion in percent, None where undefined."""
+
+    name: str
+    failure: str | None
+    gain_lu: float | None
+    gain_dry_lu: float | None
+    gain_soloed_lu: float | None
+    thdn_programme_pct: float | None
+    added_thdn_pct: float | None
+
+    def score_lu(self, price_lu_per_pct: float) -> float | None:
+        """Loudness gain less the price of the added distortion."""
+        if self.gain_lu is None or self.added_thdn_pct is None:
+            return None
+        return self.gain_lu - price_lu_per_pct * self.added_thdn_pct
+
+
+def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
+    """Every budget limit a candidate breaks, in words with both numbers."""
+    limit = settings.budget.thdn_programme_pct
+    thdn = entry.thdn_programme_pct
+    if thdn is None or thdn <= limit:
+        return ()
+    return (f"THD+N on test tones {thdn:.1f} %, allowed {limit:g} %",)
+
+
+def rank(entries: Sequence[Entry], settings: RankSettings) -> list[tuple[Entry, Standing]]:
+    """Candidates in order, each with where it stands and why.
+
+    Within budget by score, ties (closer than settings.tie_lu) to the lower distortion; then over
+    budget by how far over; then undefined; then failed. The order of the entries breaks what is
+    left, so put the bypass first.
+    """
+    usable = [e for e in entries if _group(e, settings) == 0]
+    rest = [e for e in entries if _group(e, settings) > 0]
+    rest.sort(key=lambda e: (_group(e, settings), e.thdn_programme_pct or 0.0))
+    ordered = [*_by_score(usable, settings), *rest]
+    front = _pareto_front(entries)
+    winner = ordered[0]
+    return [
+        (entry, _standing(entry, position, winner, entry.name in front, settings))
+        for position, entry in enumerate(ordered, start=1)
+    ]
+
+
+def _group(entry: Entry, settings: RankSettings) -> int:
+    if entry.failure is not None:
+        return 3
+    if entry.score_lu(0.0) is None:
+        return 0 if entry.name == BYPASS_NAME else 2
+    return 1 if breaches(entry, settings) else 0
+
+
+def _score(entry: Entry, settings: RankSettings) -> float:
+    score = entry.score_lu(settings.price_lu_per_pct)
+    return 0.0 if score is None else score
+
+
+def _by_score(entries: list[Entry], settings: RankSettings) -> list[Entry]:
+    left = sorted(entries, key=lambda e: -_score(e, settings))
+    ordered = []
+    while left:
+        best = _score(left[0], settings)
+        tied = [e for e in left if best - _score(e, settings) < settings.tie_lu]
+        first = min(tied, key=lambda e: e.added_thdn_pct or 0.0)
+        ordered.append(first)
+        left.remove(first)
+    return ordered
+
+
+def _pareto_front(entries: Sequence[Entry]) -> set[str]:
+    points = [
+        (e.gain_lu, e.added_thdn_pct, e.name)
+        for e in entries
+        if e.failure is None and e.gain_lu is not None and e.added_thdn_pct is not None
+    ]
+    return {
+        name
+        for gain, added, name in points
+        if not any(g >= gain and d <= added and (g > gain or d < added) for g, d, _ in points)
+    }
+
+
+def _standing(
+    entry: Entry, position: int, winner: Entry, on_front: bool, settings: RankSettings
+) -> Standing:
+    broken = breaches(entry, settings)
+    score = entry.score_lu(settings.price_lu_per_pct)
+    tied = (
+        entry is not winner
+        and not broken
+        and score is not None
+        and abs(_score(winner, settings) - score) < settings.tie_lu
+    )
+    undefined = {}
+    if entry.failure is None and score is None:
+        reason = "loudness or peak is not defined for this programme"
+        undefined = {"loudness_gain_lu": reason, "score_lu": reason}
+    return Standing(
+        rank=position,
+        loudness_gain_lu=entry.gain_lu,
+        loudness_gain_dry_lu=entry.gain_dry_lu,
+        loudness_gain_soloed_lu=entry.gain_soloed_lu,
+        added_thdn_pct=entry.added_thdn_pct,
+        score_lu=score,
+        within_budget=entry.failure is None and not broken,
+        breaches=broken,
+        on_pareto_front=on_front,
+        tied_with_winner=tied,
+        why=_why(entry, winner, tied, broken, settings),
+        undefined=undefined,
+    )
+
+
+def _why(
+    entry: Entry, winner: Entry, tied: bool, broken: tuple[str, ...], settings: RankSettings
+) -> str:
+    if entry.failure is not None:
+        return f"Failed: {entry.failure}."
+    if entry.gain_lu is None or entry.added_thdn_pct is None:
+        return "Cannot be scored: loudness or peak is not defined for this programme."
+    gained = f"{entry.gain_lu:+.2f} LU for {entry.added_thdn_pct:.2f} % added distortion"
+    if broken:
+        return f"Over budget: {'; '.join(broken)}. It gave {gained}."
+    lead = _score(winner, settings) - _score(entry, settings)
+    if entry is winner:
+        if entry.name == BYPASS_NAME:
+            return "Stays dry: no chain within budget is worth its distortion here."
+        return f"Best score within budget: {gained}."
+    if tied:
+        kind = "less" if winner.added_thdn_pct < entry.added_thdn_pct else "no more"  # type: ignore[operator]
+        return (
+            f"Tied with {winner.name} ({abs(lead):.2f} LU apart), which adds {kind} distortion: "
+            f"{gained}."
+        )
+    if entry.name == BYPASS_NAME:
+        return f"The dry reference: {lead:.2f} LU behind."
+    soloed = entry.gain_soloed_lu
+    if soloed is not None and soloed - entry.gain_lu >= 0.5 and entry.gain_lu < 0.5 * soloed:
+        return (
+            f"{lead:.2f} LU behind: its soloed gain of {soloed:+.2f} LU does not reach the mix, "
+            f"which gets {gained}."
+        )
+    return f"{lead:.2f} LU behind: {gained}."
+
+
+def price_range(entries: Sequence[Entry], winner: str, settings: RankSettings) -> PriceRange | None:
+    """Prices between which the winner keeps the best score, and who wins outside.
+
+    Returns
+    -------
+    None where the winner or its score is undefined, or where it does not lead at the price set
+    (it won a tie).
+    """
+    usable = [e for e in entries if _group(e, settings) == 0 and e.score_lu(0.0) is not None]
+    first = next((e for e in usable if e.name == winner), None)
+    if first is None:
+        return None
+    low, high, below, above = 0.0, None, None, None
+    for other in usable:
+        gain = first.score_lu(0.0) - other.score_lu(0.0)  # type: ignore[operator]
+        added = first.added_thdn_pct - other.added_thdn_pct  # type: ignore[operator]
+        if other is first or added == 0:
+            continue
+        price = gain / added
+        if added > 0 and price >= 0 and (high is None or price < high):
+            high, above = price, other.name
+        if added < 0 and price > low:
+            low, below = price, other.name
+    return PriceRange(low, high, below, above)

@@ -1,0 +1,95 @@
+"""The main job: weigh every chain on every group, pick the set, weigh the master chains on it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from chainweigh.audio.array import padded
+from chainweigh.chain.chain import Chain, bypass
+from chainweigh.errors import SongError
+from chainweigh.ranking.assembly import Assembly, Run
+from chainweigh.ranking.groups import Picks, SetSearch, weigh_all
+from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.results import MASTER, RankSettings
+from chainweigh.render.cache import Cache
+from chainweigh.song import Song, sum_of
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which chains are weighed where. `fixed` names the set where a recipe has chosen it."""
+
+    bus: Mapping[str, Sequence[Chain]]
+    master: Sequence[Chain]
+    fixed: Picks | None = None
+
+
+def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
+    """Every bus chain on every group, every master chain on the mix, the bypass always first.
+
+    Raises
+    ------
+    ChainFileError
+        A chain that cannot work at the song's sample rate.
+    """
+    for chain in chains:
+        chain.check_at_rate(song.sample_rate_hz)
+    bus = [bypass("bus"), *(c for c in chains if c.scope == "bus")]
+    master = [bypass(MASTER), *(c for c in chains if c.scope == MASTER)]
+    return Plan({group.name: bus for group in song.groups}, master)
+
+
+def rank_song(
+    song: Song,
+    plan: Plan,
+    *,
+    settings: RankSettings | None = None,
+    cache: Cache,
+    threads: int = 1,
+    progress: Progress = no_progress,
+    kind: str = "rank",
+) -> Run:
+    """Weigh a plan's chains on a song, pick the set, and say why.
+
+    Parameters
+    ----------
+    progress : called with the number of steps done and what is being done
+
+    Raises
+    ------
+    SongError
+        A plan for other groups than the song's.
+
+    Notes
+    -----
+    Every file of a run has one length: the song's and the longest tails. A chain that fails is a
+    candidate with its reason. The same inputs give the same results with any number of threads.
+    """
+    settings = settings or RankSettings()
+    if set(plan.bus) != {g.name for g in song.groups}:
+        raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
+    n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
+    references = [
+        Reference(g.name, padded(g.samples, n_frames), song.sample_rate_hz) for g in song.groups
+    ]
+    groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
+    search = SetSearch(groups, settings, threads, progress)
+    picks = _picks(search, plan)
+    stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
+    mix = Reference(MASTER, sum_of(list(stems.values())), song.sample_rate_hz)
+    masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
+    fixed_master = plan.fixed[MASTER] if plan.fixed else None
+    assembly = Assembly(song, settings, search, picks, masters[MASTER], fixed_master)
+    return assembly.run(kind, stems)
+
+
+def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:
+    bus = [c.tail_frames(sample_rate_hz) for chains in plan.bus.values() for c in chains]
+    return max(bus) + max(c.tail_frames(sample_rate_hz) for c in plan.master)
+
+
+def _picks(search: SetSearch, plan: Plan) -> Picks:
+    if plan.fixed is None:
+        return search.pick()
+    search.measure_dry()
+    return {name: plan.fixed[name] for name in plan.bus}

@@ -1,0 +1,247 @@
+"""Everything a run measured, as results.json holds it.
+
+Conventions
+-----------
+Reference first, candidate second. A value that is not defined is None, and `undefined` of the same
+record says why, under the field's name. Nothing here depends on the clock or on where files lie.
+"""
+
+from dataclasses import dataclass, field
+
+from chainweigh.measure.summary import FileMeasures
+
+SCHEMA = "1.0"
+
+MASTER = "master"
+
+Reasons = dict[str, str]
+Written = float | int | str | bool
+
+
+@dataclass(frozen=True)
+class ResolvedSetting:
+    """One setting of a stage: as the chain file writes it, and as it was rendered.
+
+    `written` is None where the chain file left the default; `relative` marks level expressions.
+    """
+
+    key: str
+    written: Written | None
+    rendered: Written
+    relative: bool
+
+
+@dataclass(frozen=True)
+class ResolvedStage:
+    """One stage as it was rendered."""
+
+    effect: str
+    settings: tuple[ResolvedSetting, ...]
+    intended: bool
+
+
+@dataclass(frozen=True)
+class ToneMeasures:
+    """Distortion on test tones driven as the programme drives the chain (AES17 form, percent).
+
+    `thdn_pct` has one row a frequency and one column a level; `thdn_with_intended_pct` counts the
+    stages marked intended as distortion too and is None where there are none.
+    """
+
+    thdn_peak_pct: float | None
+    thdn_steady_pct: float | None
+    thdn_programme_pct: float | None
+    thdn_with_intended_pct: float | None
+    frequencies_hz: tuple[float, ...]
+    levels_dbfs: tuple[float, ...]
+    thdn_pct: tuple[tuple[float | None, ...], ...]
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ProgrammeMeasures:
+    """Distortion on the programme itself: candidate against its fitted reference."""
+
+    sdr_db: float | None
+    residual_pct: float | None
+    gain_movement_db: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Where a candidate stands in its comparison, and why.
+
+    `loudness_gain_lu` is measured in the mix with the other groups as the chosen set leaves them
+    (for a master: on the mix entering the master chain); `loudness_gain_dry_lu` with the others
+    dry; `loudness_gain_soloed_lu` on the group by itself. The last two rank nothing.
+    """
+
+    rank: int
+    loudness_gain_lu: float | None
+    loudness_gain_dry_lu: float | None
+    loudness_gain_soloed_lu: float | None
+    added_thdn_pct: float | None
+    score_lu: float | None
+    within_budget: bool
+    breaches: tuple[str, ...]
+    on_pareto_front: bool
+    tied_with_winner: bool
+    why: str
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One chain in one comparison. A failed one has `failure` and no measures."""
+
+    name: str
+    about: str
+    audio: str | None
+    failure: str | None
+    stages: tuple[ResolvedStage, ...]
+    shift_frames: int | None
+    match_gain_db: float | None
+    loudness_difference_lu: float | None
+    file: FileMeasures | None
+    tones: ToneMeasures | None
+    programme: ProgrammeMeasures | None
+    standing: Standing
+
+
+@dataclass(frozen=True)
+class PriceRange:
+    """Prices (LU per percent of added THD+N) between which the winner stays the winner.
+
+    `winner_below` and `winner_above` name who wins outside; None where nobody does.
+    """
+
+    from_lu_per_pct: float
+    to_lu_per_pct: float | None
+    winner_below: str | None
+    winner_above: str | None
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """All candidates of one group, or of the master, in order of rank."""
+
+    name: str
+    folder: str
+    scope: str
+    reference_audio: str
+    reference: FileMeasures
+    candidates: tuple[Candidate, ...]
+    winner: str
+    price_range: PriceRange | None
+
+
+@dataclass(frozen=True)
+class Choice:
+    """The chain chosen for one group, with what it gives the mix in the set and by itself."""
+
+    group: str
+    candidate: str
+    loudness_gain_lu: float | None
+    loudness_gain_dry_lu: float | None
+    thdn_programme_pct: float | None
+    settings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ChosenSet:
+    """One chain a group and a master chain, judged on the mix and on the master."""
+
+    choices: tuple[Choice, ...]
+    mix_headroom_db: float | None
+    sum_of_gains_dry_lu: float | None
+    thdn_groups_pct: float | None
+    thdn_with_master_pct: float | None
+    rounds: int
+    within_budget: bool
+    verdict: str
+    mix: FileMeasures
+    master: str
+    master_settings: tuple[str, ...]
+    master_gain_lu: float | None
+    master_file: FileMeasures | None
+    master_audio: str | None
+    ceiling_dbtp: float
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One stem as it was read."""
+
+    name: str
+    digest: str
+
+
+@dataclass(frozen=True)
+class SourceGroup:
+    """One stem group: its files, its own measures, its share of the mix's energy."""
+
+    name: str
+    files: tuple[SourceFile, ...]
+    energy_share_pct: float | None
+
+
+@dataclass(frozen=True)
+class Source:
+    """The song as it was read."""
+
+    title: str
+    folder: str
+    sample_rate_hz: int
+    duration_s: float
+    tempo_bpm: float | None
+    beats_per_bar: int | None
+    groups: tuple[SourceGroup, ...]
+    notes: tuple[str, ...]
+    mix: FileMeasures
+
+
+@dataclass(frozen=True)
+class Budget:
+    """Limits a candidate must keep to be ranked as usable."""
+
+    thdn_programme_pct: float = 10.0
+
+
+@dataclass(frozen=True)
+class RankSettings:
+    """The stated preference and limits behind the order."""
+
+    price_lu_per_pct: float = 0.1
+    tie_lu: float = 0.1
+    budget: Budget = field(default_factory=Budget)
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """A number the recipe won with beside the same number on this song."""
+
+    where: str
+    measure: str
+    won_with: float | None
+    here: float | None
+    remark: str
+
+
+@dataclass(frozen=True)
+class Results:
+    """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply."""
+
+    schema: str
+    program: str
+    version: str
+    kind: str
+    engine: dict[str, str]
+    settings: RankSettings
+    source: Source
+    comparisons: tuple[Comparison, ...]
+    chosen: ChosenSet
+    notes: tuple[str, ...]
+    expectations: tuple[Expectation, ...] = ()
+    warnings: tuple[str, ...] = ()

@@ -1,0 +1,164 @@
+"""One candidate rendered, matched and measured, by itself; kept in the cache."""
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from chainweigh.audio.array import Samples, from_db
+from chainweigh.chain.chain import Chain
+from chainweigh.chain.values import LevelExpression, format_value
+from chainweigh.errors import RenderError
+from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.residual import measure_residual
+from chainweigh.measure.summary import FileMeasures, measure_file
+from chainweigh.measure.tone_weights import thdn_steady_pct
+from chainweigh.ranking.reference import Reference, tones_of
+from chainweigh.ranking.results import (
+    ProgrammeMeasures,
+    Reasons,
+    ResolvedSetting,
+    ResolvedStage,
+    ToneMeasures,
+)
+from chainweigh.render.align import align
+from chainweigh.render.cache import Cache
+from chainweigh.render.chain_run import ChainRun, RunStage, render_chain
+from chainweigh.render.match import match_gain_db
+from chainweigh.render.tone_bench import bench_tones
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """A candidate's own measures, or why there are none. `audio` lies in the cache."""
+
+    stages: tuple[ResolvedStage, ...] = ()
+    shift_frames: int | None = None
+    match_gain_db: float | None = None
+    loudness_difference_lu: float | None = None
+    file: FileMeasures | None = None
+    tones: ToneMeasures | None = None
+    programme: ProgrammeMeasures | None = None
+    failure: str | None = None
+    audio: Path | None = field(default=None)
+
+
+def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
+    """Render a chain on its reference, match it, measure it; or fetch what was finished before.
+
+    Returns
+    -------
+    The measures; a chain that fails on this programme returns its reason as `failure`.
+    """
+    key = cache.key("weighed", reference.digest, [_identity(chain), chain.split])
+    found = cache.load(key, Weighed)
+    if found is not None:
+        return replace(found, audio=cache.audio_path(key))
+    try:
+        weighed, samples = _weigh(chain, reference)
+    except RenderError as error:
+        return Weighed(failure=str(error))
+    cache.store(key, weighed, samples, reference.sample_rate_hz)
+    return replace(weighed, audio=cache.audio_path(key))
+
+
+def _identity(chain: Chain) -> list[object]:
+    return [[s.effect_name, s.written(), s.intended] for s in chain.stages]
+
+
+def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, Samples]:
+    rate = reference.sample_rate_hz
+    run = render_chain(chain, reference.samples, rate)
+    if chain.stages:
+        aligned, shift = align(reference.samples, run.samples, rate, reference.samples.shape[1])
+        gain_db = _gain_to_match(reference, aligned)
+        matched = aligned * np.float32(from_db(gain_db))
+    else:
+        matched, shift, gain_db = reference.samples, 0, 0.0
+    file = measure_file(matched, rate)
+    weighed = Weighed(
+        stages=tuple(_resolved(stage) for stage in run.stages),
+        shift_frames=shift,
+        match_gain_db=gain_db,
+        loudness_difference_lu=_difference(file, reference.file),
+        file=file,
+        tones=_measure_tones(chain, run, reference),
+        programme=_measure_programme(chain, run, reference, matched),
+    )
+    return weighed, matched
+
+
+def _gain_to_match(reference: Reference, samples: Samples) -> float:
+    target = reference.file.integrated_lufs
+    if target is None:
+        reason = reference.file.undefined["integrated_lufs"]
+        raise RenderError(
+            f"cannot be level-matched: the reference's loudness is undefined: {reason}"
+        )
+    gain_db = match_gain_db(target, loudness_energies(samples, reference.sample_rate_hz))
+    if gain_db is None:
+        raise RenderError(
+            "cannot be level-matched: the output is silent or below the loudness gate"
+        )
+    return gain_db
+
+
+def _difference(file: FileMeasures, reference: FileMeasures) -> float | None:
+    if file.integrated_lufs is None or reference.integrated_lufs is None:
+        return None
+    return file.integrated_lufs - reference.integrated_lufs
+
+
+def _resolved(run: RunStage) -> ResolvedStage:
+    kinds = {p.name: p.kind for p in run.stage.effect.parameters}
+    written = run.stage.written()
+    settings = tuple(
+        ResolvedSetting(
+            key=key,
+            written=written.get(key),
+            rendered=format_value(kinds[key], value),
+            relative=isinstance(run.stage.settings.get(key), LevelExpression),
+        )
+        for key, value in run.settings.items()
+    )
+    return ResolvedStage(run.stage.effect_name, settings, run.stage.intended)
+
+
+def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMeasures:
+    """Tones through the stages after the last intended one, driven as the programme drives them."""
+    grid, bands = reference.tones
+    with_intended = None
+    if chain.split:
+        whole = bench_tones(run.stages, grid)
+        with_intended = thdn_steady_pct(whole, bands)
+        grid, bands = tones_of(run.intended, reference.sample_rate_hz)
+    results = bench_tones(run.stages[chain.split :], grid)
+    steady = thdn_steady_pct(results, bands)
+    undefined: Reasons = dict(results.undefined)
+    if steady is None:
+        undefined["thdn_steady_pct"] = undefined["thdn_programme_pct"] = "no tone came back"
+    return ToneMeasures(
+        thdn_peak_pct=results.thdn_peak_pct,
+        thdn_steady_pct=steady,
+        thdn_programme_pct=steady,
+        thdn_with_intended_pct=with_intended,
+        frequencies_hz=tuple(map(float, grid.frequencies_hz)),
+        levels_dbfs=tuple(map(float, grid.levels_dbfs)),
+        thdn_pct=tuple(map(tuple, results.thdn_pct.tolist())),
+        undefined=undefined,
+    )
+
+
+def _measure_programme(
+    chain: Chain, run: ChainRun, reference: Reference, matched: Samples
+) -> ProgrammeMeasures:
+    dry = reference.samples
+    if chain.split:
+        dry = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
+    residual = measure_residual(dry, matched, reference.sample_rate_hz)
+    return ProgrammeMeasures(
+        sdr_db=residual.sdr_db,
+        residual_pct=residual.residual_pct,
+        gain_movement_db=residual.gain_movement_db,
+        undefined=dict(residual.undefined),
+    )

@@ -1,0 +1,161 @@
+"""The ranking as plain text for a terminal."""
+
+from collections.abc import Iterator
+
+from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
+from chainweigh.report.formats import Notes, number, one_line, plain, reason
+from chainweigh.report.price import price_sentence
+from chainweigh.report.text_table import (
+    Column,
+    column_widths,
+    cut,
+    heading_lines,
+    row_line,
+    wrapped,
+)
+
+NAME_CELLS = 32
+RANKING = (
+    Column("rank"),
+    Column("candidate", right=False),
+    Column("gain in\nmix LU"),
+    Column("soloed\nLU"),
+    Column("added\nTHD+N %"),
+    Column("score\nLU"),
+    Column("SDR\ndB"),
+    Column("budget", right=False),
+    Column("Pareto\nfront", right=False),
+)
+CHOSEN = (
+    Column("group", right=False),
+    Column("chain", right=False),
+    Column("gain in\nset LU"),
+    Column("alone\nLU"),
+    Column("THD+N\n%"),
+)
+
+
+def ranking_table(results: Results, *, width: int = 100) -> str:
+    """Every comparison's ranking and the chosen set, as text `width` characters wide.
+
+    Names longer than a column are cut with an ellipsis, reasons are wrapped, and characters a
+    terminal would act on are replaced. A value that is not defined reads n/a with the number of
+    its reason below the table.
+    """
+    lines = [one_line(results.source.title), *wrapped(one_line(results.chosen.verdict), width)]
+    for comparison in results.comparisons:
+        lines += ["", *_comparison_lines(results, comparison, width)]
+    lines += ["", *_chosen_lines(results.chosen, width)]
+    for heading, texts in (("Warnings", results.warnings), ("Notes", results.notes)):
+        if texts:
+            lines += ["", heading, *_bullets(texts, width)]
+    return "\n".join(lines) + "\n"
+
+
+def _bullets(texts: tuple[str, ...], width: int) -> Iterator[str]:
+    for text in texts:
+        first, *rest = wrapped(one_line(text), width - 2) or [""]
+        yield f"- {first}"
+        yield from (f"  {line}" for line in rest)
+
+
+def _cell(record: object, field: str, notes: Notes, missing: str) -> str:
+    value = getattr(record, field, None)
+    if value is not None:
+        return number(field, value)
+    undefined = getattr(record, "undefined", None)
+    why = missing if record is None else reason(undefined, field)
+    return f"n/a [{notes.mark(one_line(why))}]"
+
+
+def _comparison_lines(results: Results, comparison: Comparison, width: int) -> Iterator[str]:
+    notes = Notes()
+    measured = [c for c in comparison.candidates if c.failure is None]
+    failed = [c for c in comparison.candidates if c.failure is not None]
+    rows = [_ranking_row(candidate, notes) for candidate in measured]
+    widths = column_widths(RANKING, rows)
+    label = "Master" if comparison.scope == "master" else f"Group {one_line(comparison.name)}"
+    yield f"{label}: {len(measured)} weighed, {len(failed)} failed"
+    yield from heading_lines(RANKING, widths)
+    for candidate, row in zip(measured, rows, strict=True):
+        yield row_line(row, RANKING, widths)
+        yield from wrapped(one_line(candidate.standing.why), width, " " * (widths[0] + 2))
+    for candidate in failed:
+        text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
+        yield from wrapped(text, width)
+    for index, text in enumerate(notes.reasons, start=1):
+        yield from wrapped(f"[{index}] {text}", width)
+    yield from wrapped(one_line(price_sentence(comparison, results.settings)), width)
+
+
+def _ranking_row(candidate: Candidate, notes: Notes) -> list[str]:
+    standing = candidate.standing
+    budget = "within" if standing.within_budget else "over"
+    return [
+        str(standing.rank),
+        cut(one_line(candidate.name), NAME_CELLS),
+        _cell(standing, "loudness_gain_lu", notes, ""),
+        _cell(standing, "loudness_gain_soloed_lu", notes, ""),
+        _cell(standing, "added_thdn_pct", notes, ""),
+        _cell(standing, "score_lu", notes, ""),
+        _cell(candidate.programme, "sdr_db", notes, "not measured on the programme"),
+        budget,
+        "yes" if standing.on_pareto_front else "",
+    ]
+
+
+def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
+    notes = Notes()
+    rows = [_choice_row(choice, chosen, notes) for choice in chosen.choices]
+    widths = column_widths(CHOSEN, rows)
+    yield "Chosen set"
+    yield from heading_lines(CHOSEN, widths)
+    yield from (row_line(row, CHOSEN, widths) for row in rows)
+    yield ""
+    facts = (
+        ("Mix headroom, all groups together", "mix_headroom_db", "dB"),
+        ("The same chains one group at a time, added up", "sum_of_gains_dry_lu", "LU"),
+        ("Distortion of the groups, THD+N", "thdn_groups_pct", "%"),
+        ("Distortion with the master, THD+N", "thdn_with_master_pct", "%"),
+        ("Gain of the master chain", "master_gain_lu", "LU"),
+    )
+    for label, field, unit in facts:
+        yield f"{label:<48}{_cell(chosen, field, notes, ''):>8} {unit}"
+    yield from _master_lines(chosen, notes, width)
+    for index, text in enumerate(notes.reasons, start=1):
+        yield from wrapped(f"[{index}] {text}", width)
+
+
+def _choice_row(choice: Choice, chosen: ChosenSet, notes: Notes) -> list[str]:
+    def cell(field: str) -> str:
+        value = getattr(choice, field)
+        if value is not None:
+            return number(field, value)
+        return f"n/a [{notes.mark(one_line(reason(chosen.undefined, field)))}]"
+
+    return [
+        cut(one_line(choice.group), NAME_CELLS),
+        cut(one_line(choice.candidate), NAME_CELLS),
+        cell("loudness_gain_lu"),
+        cell("loudness_gain_dry_lu"),
+        cell("thdn_programme_pct"),
+    ]
+
+
+def _master_lines(chosen: ChosenSet, notes: Notes, width: int) -> Iterator[str]:
+    yield ""
+    yield from wrapped(f"Master chain: {one_line(chosen.master)}", width)
+    for setting in chosen.master_settings:
+        yield from wrapped(one_line(setting), width, "    ")
+    if chosen.master_file is None:
+        why = reason(chosen.undefined, "master_file")
+        yield from wrapped(f"No master was measured: {one_line(why)}", width)
+        return
+    for label, field, unit in (
+        ("Integrated loudness", "integrated_lufs", "LUFS"),
+        ("Maximum 300 ms RMS, re 1.0", "rms_max_300ms_db", "dB"),
+        ("True peak", "true_peak_dbtp", "dBTP"),
+        ("PLR", "plr_db", "dB"),
+    ):
+        ceiling = f" (ceiling {plain(chosen.ceiling_dbtp)})" if unit == "dBTP" else ""
+        yield f"{label:<48}{_cell(chosen.master_file, field, notes, ''):>8} {unit}{ceiling}"

@@ -1,0 +1,260 @@
+"""An invented run: no number in it was measured; only how it is shown is under test."""
+
+from dataclasses import replace
+
+import pytest
+
+from chainweigh.ranking import results as r
+
+SILENT = "the file is silent"
+
+
+def file_measures(integrated_lufs=-10.2, true_peak_dbtp=-0.31, **changes):
+    values = {
+        "integrated_lufs": integrated_lufs,
+        "momentary_max_lufs": integrated_lufs + 3.4,
+        "short_term_max_lufs": integrated_lufs + 1.9,
+        "lra_lu": 5.25,
+        "true_peak_dbtp": true_peak_dbtp,
+        "true_peak_annex2_dbtp": true_peak_dbtp - 0.04,
+        "sample_peak_dbfs": true_peak_dbtp - 0.2,
+        "rms_db": integrated_lufs - 0.9,
+        "rms_aes17_dbfs": integrated_lufs + 2.1,
+        "rms_max_300ms_db": integrated_lufs + 4.1,
+        "crest_db": 11.5,
+        "plr_db": true_peak_dbtp - integrated_lufs,
+    }
+    return r.FileMeasures(**{**values, **changes})
+
+
+def tone_measures(thdn_pct, **changes):
+    frequencies = (31.5, 63.0, 250.0, 1000.0, 4000.0)
+    levels = (-0.5, -3.5, -6.5, -12.5, -20.5)
+    values = {
+        "thdn_peak_pct": thdn_pct * 2.5,
+        "thdn_steady_pct": thdn_pct * 0.9,
+        "thdn_programme_pct": thdn_pct,
+        "thdn_with_intended_pct": None,
+        "frequencies_hz": frequencies,
+        "levels_dbfs": levels,
+        "thdn_pct": tuple(
+            tuple(thdn_pct * 2.5 / (1 + i + 4 * j) for j in range(len(levels)))
+            for i in range(len(frequencies))
+        ),
+        "undefined": {"thdn_with_intended_pct": "no stage of the chain is marked intended"},
+    }
+    return r.ToneMeasures(**{**values, **changes})
+
+
+def stages(depth_db=3.0):
+    setting = r.ResolvedSetting
+    return (
+        r.ResolvedStage(
+            "clip",
+            (
+                setting("ceiling", f"peak - {depth_db:g} dB", -0.51 - depth_db, True),
+                setting("knee", "2 dB", "2.00 dB", False),
+                setting("oversample", None, 16, False),
+            ),
+            False,
+        ),
+        r.ResolvedStage("gain", (setting("gain", "1.5 dB", 1.5, False),), False),
+    )
+
+
+def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **changes):
+    values = {
+        "rank": rank,
+        "loudness_gain_lu": gain_lu,
+        "loudness_gain_dry_lu": gain_lu * 0.7,
+        "loudness_gain_soloed_lu": gain_lu * 1.6 + 0.2,
+        "added_thdn_pct": thdn_pct,
+        "score_lu": gain_lu - 0.1 * thdn_pct,
+        "within_budget": not over,
+        "breaches": (f"thdn_programme_pct {thdn_pct:.2f} over 10.00",) if over else (),
+        "on_pareto_front": front,
+        "tied_with_winner": False,
+        "why": why or "less gain for its distortion than the chains above",
+    }
+    return r.Standing(**{**values, **changes})
+
+
+def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
+    own = ("about", "audio", "failure", "stages", "tones", "programme", "file", "match_gain_db")
+    given = {key: changes.pop(key) for key in own if key in changes}
+    values = {
+        "name": name,
+        "about": "Cuts the tips of the hits.",
+        "audio": f"audio/{folder}/{rank}.wav",
+        "failure": None,
+        "stages": stages(),
+        "shift_frames": 0,
+        "match_gain_db": 1.234,
+        "loudness_difference_lu": 0.0,
+        "file": file_measures(-14.2 + 0.1 * rank),
+        "tones": tone_measures(thdn_pct),
+        "programme": r.ProgrammeMeasures(31.4 - rank, 2.7, 0.42),
+        "standing": standing(rank, gain_lu, thdn_pct, **changes),
+    }
+    return r.Candidate(**{**values, **given})
+
+
+def failed(name, rank, failure):
+    return r.Candidate(
+        name=name,
+        about="",
+        audio=None,
+        failure=failure,
+        stages=(),
+        shift_frames=None,
+        match_gain_db=None,
+        loudness_difference_lu=None,
+        file=None,
+        tones=None,
+        programme=None,
+        standing=r.Standing(rank, None, None, None, None, None, False, (), False, False, ""),
+    )
+
+
+def comparison(name, candidates, *, scope="bus", winner=None, price_range=None):
+    return r.Comparison(
+        name=name,
+        folder=name,
+        scope=scope,
+        reference_audio=f"audio/{name}/reference.wav",
+        reference=file_measures(-14.2),
+        candidates=tuple(candidates),
+        winner=winner or candidates[0].name,
+        price_range=price_range or r.PriceRange(0.02, 0.31, "Deep clip", "bypass"),
+    )
+
+
+def drums():
+    return comparison(
+        "drums",
+        [
+            candidate(
+                "Firm clip", 1, 1.42, 2.31, front=True, why="most gain for its distortion in budget"
+            ),
+            candidate("Soft clip", 2, 1.13, 1.05, front=True, tied_with_winner=True),
+            candidate("Fast limiter", 3, 1.21, 2.9),
+            candidate("Clip into limiter", 4, 1.02, 3.6),
+            candidate("bypass", 5, 0.0, 0.0, front=True, stages=(), why="nothing at all"),
+            candidate("Slow compressor", 6, -0.21, 0.004),
+            candidate("Deep clip", 7, 1.71, 12.4, over=True, front=True),
+            failed("Broken fold", 8, "stage 2 (clip): output is not finite at 3.21 s"),
+        ],
+    )
+
+
+def bass():
+    return comparison(
+        "bass",
+        [
+            candidate("Rounded tops", 1, 0.38, 0.92, front=True, folder="bass"),
+            candidate(
+                "bypass", 2, 0.0, 0.0, front=True, folder="bass", stages=(), match_gain_db=0.0
+            ),
+            candidate("Warm drive", 3, 0.11, 4.2, folder="bass"),
+        ],
+    )
+
+
+def master():
+    return comparison(
+        "master",
+        [
+            candidate("Clip, then limit", 1, 3.21, 1.84, front=True, folder="master"),
+            candidate("Limit only", 2, 2.77, 1.52, front=True, folder="master"),
+            candidate("bypass", 3, 0.0, 0.0, front=True, folder="master", stages=()),
+        ],
+        scope="master",
+        price_range=r.PriceRange(0.0, 1.375, None, "Limit only"),
+    )
+
+
+def chosen_set():
+    return r.ChosenSet(
+        choices=(
+            r.Choice("drums", "Firm clip", 1.42, 0.99, 2.31, ("clip: ceiling -3.51 dBFS",)),
+            r.Choice("bass", "Rounded tops", 0.38, 0.12, 0.92, ("clip: ceiling -5.02 dBFS",)),
+        ),
+        mix_headroom_db=1.93,
+        sum_of_gains_dry_lu=1.11,
+        thdn_groups_pct=1.62,
+        thdn_with_master_pct=2.45,
+        rounds=2,
+        within_budget=True,
+        verdict="With these chains the mix can be 1.93 dB louder, for 1.62 % of distortion.",
+        mix=file_measures(-12.1),
+        master="Clip, then limit",
+        master_settings=("clip: ceiling -1.20 dBFS", "limit: ceiling -1.00 dBFS"),
+        master_gain_lu=3.21,
+        master_file=file_measures(-6.9, -1.0),
+        master_audio="masters/master.wav",
+        ceiling_dbtp=-1.0,
+    )
+
+
+def rank_results():
+    group = r.SourceGroup
+    return r.Results(
+        schema=r.SCHEMA,
+        program="chainweigh",
+        version="0.1.0",
+        kind="rank",
+        engine={"kernels": "compiled", "numpy": "2.4.6"},
+        settings=r.RankSettings(),
+        source=r.Source(
+            title="Paper Lanterns",
+            folder="song-1",
+            sample_rate_hz=48000,
+            duration_s=61.5,
+            tempo_bpm=128.0,
+            beats_per_bar=4,
+            groups=(
+                group("drums", (r.SourceFile("drums/kick.wav", "a1" * 16),), 61.2),
+                group("bass", (r.SourceFile("bass/sub.wav", "b2" * 16),), 24.05),
+            ),
+            notes=("bass/sub.wav is 0.20 s shorter than the longest stem; padded.",),
+            mix=file_measures(-14.03),
+        ),
+        comparisons=(drums(), bass(), master()),
+        chosen=chosen_set(),
+        notes=("The tone bench drove every chain at the level of its programme.",),
+    )
+
+
+@pytest.fixture
+def results():
+    return rank_results()
+
+
+@pytest.fixture
+def applied(results):
+    return replace(
+        results,
+        kind="apply",
+        expectations=(
+            r.Expectation("drums", "loudness_gain_lu", 1.42, 1.18, "close"),
+            r.Expectation("drums", "thdn_programme_pct", 2.31, 4.77, "twice as much"),
+            r.Expectation("bass", "loudness_gain_lu", 0.38, None, "the bass is silent"),
+        ),
+        warnings=("drums: distortion is more than one and a half times what it won with.",),
+    )
+
+
+class Make:
+    """The builders above, for tests that need another run."""
+
+    file_measures = staticmethod(file_measures)
+    candidate = staticmethod(candidate)
+    comparison = staticmethod(comparison)
+    failed = staticmethod(failed)
+    standing = staticmethod(standing)
+    stages = staticmethod(stages)
+
+
+@pytest.fixture
+def make():
+    return Make
