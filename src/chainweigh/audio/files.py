@@ -24,6 +24,7 @@ FilePath = str | os.PathLike[str]
 
 _BLOCK_FRAMES = 65_536
 _READABLE = "WAV, AIFF, FLAC or another format that libsndfile reads is needed"
+_UNSTATED_FRAMES = 2**62  # libsndfile gives 2^63 - 1 frames to a FLAC that states no length
 _WAVE_FORMAT_IEEE_FLOAT = 3
 _HEAD_BYTES = 58
 _RIFF_LIMIT = 0xFFFF_FFFF
@@ -78,7 +79,7 @@ def read_audio(path: FilePath) -> Audio:
     path = Path(path)
     with _opened(path) as file:
         header = _header(path, file)
-        samples = np.empty((header.n_channels, header.n_frames), dtype=np.float32)
+        samples = _room_for(path, header)
         n_read = 0
         for block in _decoded(path, file):
             samples[:, n_read : n_read + len(block)] = block.T
@@ -199,7 +200,19 @@ def _header(path: Path, file: "soundfile.SoundFile") -> AudioHeader:
         raise AudioFileError(f"{path}: {error}") from error
     if file.frames == 0:
         raise AudioFileError(f"{path}: holds no audio (0 frames); at least one is needed")
+    if file.frames >= _UNSTATED_FRAMES:
+        raise AudioFileError(f"{path}: its header states no length; save it again as a whole file")
     return AudioHeader(file.frames, file.channels, file.samplerate, f"{file.format} {file.subtype}")
+
+
+def _room_for(path: Path, header: AudioHeader) -> Samples:
+    try:
+        return np.empty((header.n_channels, header.n_frames), dtype=np.float32)
+    except (MemoryError, ValueError) as error:
+        raise AudioFileError(
+            f"{path}: its header states {header.n_frames} frames, more than memory holds; "
+            "where the file is small, it is damaged"
+        ) from error
 
 
 def _decoded(path: Path, file: "soundfile.SoundFile") -> Iterator[Samples]:

@@ -21,5 +21,6 @@ def slug(name: str) -> str:
     lost_letters = any(ord(c) > 127 and c.isalnum() for c in folded)
     if plain and not lost_letters and len(plain) <= _MAX_LENGTH:
         return plain
-    digest = hashlib.blake2b(unicodedata.normalize("NFC", name).encode(), digest_size=4).hexdigest()
+    content = unicodedata.normalize("NFC", name).encode("utf-8", "surrogatepass")
+    digest = hashlib.blake2b(content, digest_size=4).hexdigest()
     return "-".join(part for part in (plain[:_MAX_LENGTH].strip("-"), digest) if part)

@@ -2,9 +2,11 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db, to_db
 from chainweigh.audio.files import AudioHeader
@@ -38,6 +40,22 @@ def check_group_names(folder: Path, names: Iterable[str]) -> None:
                 f'{folder}: groups "{other}" and "{name}" would both be written as "{slug(name)}"; '
                 "names must differ in letters or digits"
             )
+
+
+def check_file_names(folder: Path, names: Iterable[str]) -> None:
+    """Refuse names that are not UTF-8: results and reports could not spell them.
+
+    Raises
+    ------
+    SongError
+        Showing the bytes that stand out.
+    """
+    for name in names:
+        try:
+            name.encode()
+        except UnicodeEncodeError:
+            shown = name.encode("utf-8", "backslashreplace").decode()
+            raise SongError(f"{folder}: the name {shown} is not UTF-8; rename the file") from None
 
 
 def check_one_rate(folder: Path, headers: Mapping[str, AudioHeader]) -> int:
@@ -85,18 +103,41 @@ def check_audible(folder: Path, group: str, samples: Samples) -> None:
     )
 
 
-def level_of_difference_db(reference: Samples, candidate: Samples) -> float | None:
-    """RMS of candidate - reference in dB re the RMS of the reference.
+@dataclass(frozen=True)
+class BounceDifference:
+    """How far a mix lies from its bounce, in dB re the RMS of the bounce.
+
+    `at_best_gain_db` is the difference that is left once the bounce is turned up by
+    `best_gain_db`, re the bounce so turned up; minus infinity where nothing is left, None where no
+    positive gain helps.
+    """
+
+    difference_db: float
+    best_gain_db: float | None
+    at_best_gain_db: float | None
+
+
+def compare_with_bounce(bounce: Samples, mix: Samples) -> BounceDifference | None:
+    """Level of mix - bounce as it stands, and with the gain that makes it least.
 
     Returns
     -------
-    float or None
-        None when the two are equal to the last bit, or the reference is all zeros.
+    BounceDifference or None
+        None when the two are equal to the last bit. The bounce must not be silent.
     """
-    difference = np.subtract(candidate, reference, dtype=np.float64).ravel()
-    energy = float(np.einsum("cn,cn->", reference, reference, dtype=np.float64))
-    lost = float(difference @ difference)
-    return to_db(float(np.sqrt(lost / energy))) if lost > 0 and energy > 0 else None
+    if np.array_equal(bounce, mix):
+        return None
+    b, m = bounce.astype(np.float64).ravel(), mix.astype(np.float64).ravel()
+    energy, shared = float(b @ b), float(b @ m)
+    difference_db = _level_re(m - b, energy)
+    if shared <= 0:
+        return BounceDifference(difference_db, None, None)
+    gain = shared / energy
+    return BounceDifference(difference_db, to_db(gain), _level_re(m - gain * b, gain**2 * energy))
+
+
+def _level_re(difference: NDArray[np.float64], energy: float) -> float:
+    return to_db(float(np.sqrt(difference @ difference / energy)))
 
 
 def _peak(samples: Samples) -> float:

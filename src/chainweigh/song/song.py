@@ -15,16 +15,19 @@ from chainweigh.audio.files import AudioHeader, read_audio, read_header
 from chainweigh.audio.resample import n_frames_resampled, resample
 from chainweigh.errors import SongError
 from chainweigh.song.checks import (
+    BounceDifference,
     check_audible,
+    check_file_names,
     check_group_names,
     check_one_rate,
+    compare_with_bounce,
     is_silent,
-    level_of_difference_db,
 )
 from chainweigh.song.mix import mix_of, sum_of
-from chainweigh.song.song_file import SONG_FILE, load_song_file
-from chainweigh.song.stems import find_stems
+from chainweigh.song.song_file import SONG_FILE, SongFile, load_song_file
+from chainweigh.song.stems import StemFiles, find_stems
 
+_NOTHING_LEFT_DB = -140.0  # float32 rounding
 _BOUNCE_AGREES_DB = -60.0  # common practice, no source: well above the noise of a 16-bit bounce
 
 
@@ -118,22 +121,16 @@ def load_song(folder: str | os.PathLike[str], *, resample_hz: int | None = None)
     folder = Path(folder)
     if resample_hz is not None:
         check_rate(resample_hz)
-    _check_folder(folder)
-    song_file = load_song_file(folder / SONG_FILE)
-    stems = find_stems(folder, song_file)
-    check_group_names(folder, stems.groups)
+    song_file, stems = _survey(folder)
     names = [name for files in stems.groups.values() for name in files]
     if stems.mix is not None:
         names.append(stems.mix)
+    check_file_names(folder, names)
     headers = {name: read_header(folder / name) for name in names}
     reader = _Reader(folder, headers, resample_hz or check_one_rate(folder, headers))
     groups = tuple(reader.read_group(name, files) for name, files in stems.groups.items())
-    notes = stems.left_out
-    mix, difference_db, undefined = None, None, {"mix_difference_db": "song.toml names no mix"}
-    if stems.mix is not None:
-        mix = reader.read_stem(stems.mix).samples
-        difference_db, undefined, note = _compare_with_bounce(stems.mix, mix, groups)
-        notes = (*notes, note)
+    mix = None if stems.mix is None else reader.read_stem(stems.mix).samples
+    difference_db, undefined, bounce_notes = _judge_bounce(stems.mix, mix, groups)
     return Song(
         title=song_file.title or folder.resolve().name,
         folder_name=folder.resolve().name,
@@ -144,7 +141,7 @@ def load_song(folder: str | os.PathLike[str], *, resample_hz: int | None = None)
         mix_file=stems.mix,
         mix_file_samples=mix,
         mix_difference_db=difference_db,
-        notes=(*reader.notes, *notes),
+        notes=(*reader.notes, *stems.left_out, *bounce_notes),
         undefined=undefined,
     )
 
@@ -214,6 +211,19 @@ class _Reader:
         return np.repeat(samples, 2, axis=0)
 
 
+def _survey(folder: Path) -> tuple[SongFile, StemFiles]:
+    """What the folder holds, before a file of audio is opened."""
+    try:
+        _check_folder(folder)
+        song_file = load_song_file(folder / SONG_FILE)
+        stems = find_stems(folder, song_file)
+    except OSError as error:
+        place = error.filename or folder
+        raise SongError(f"{place}: cannot be read: {error.strerror}") from error
+    check_group_names(folder, stems.groups)
+    return song_file, stems
+
+
 def _check_folder(folder: Path) -> None:
     if not folder.exists():
         raise SongError(f"{folder}: no such folder")
@@ -223,17 +233,28 @@ def _check_folder(folder: Path) -> None:
         raise SongError(f"{folder}: holds {RUN_MARKER}, so it is a run's folder, not a song's")
 
 
-def _compare_with_bounce(
-    name: str, bounce: Samples, groups: tuple[Group, ...]
-) -> tuple[float | None, dict[str, str], str]:
+def _judge_bounce(
+    name: str | None, bounce: Samples | None, groups: tuple[Group, ...]
+) -> tuple[float | None, dict[str, str], tuple[str, ...]]:
+    """Difference in dB, the reason where it is undefined, and what to say about it."""
+    if name is None or bounce is None:
+        return None, {"mix_difference_db": f"{SONG_FILE} names no mix"}, ()
     if is_silent(bounce):
         reason = f"the bounce {name} is silent"
-        return None, {"mix_difference_db": reason}, reason
-    difference_db = level_of_difference_db(bounce, mix_of(groups))
-    if difference_db is None:
+        return None, {"mix_difference_db": reason}, (reason,)
+    found = compare_with_bounce(bounce, mix_of(groups))
+    if found is None:
         reason = f"the stems sum to {name} to the last bit"
-        return None, {"mix_difference_db": reason}, reason
-    note = f"the stems' sum differs from {name} by {difference_db:.1f} dB re its RMS"
-    if difference_db > _BOUNCE_AGREES_DB:
-        note += ": is a stem missing, or was the bounce processed or shifted?"
-    return difference_db, {}, note
+        return None, {"mix_difference_db": reason}, (reason,)
+    note = f"the stems' sum differs from {name} by {found.difference_db:z.1f} dB re its RMS"
+    if found.difference_db > _BOUNCE_AGREES_DB:
+        note += _likely_cause(found)
+    return found.difference_db, {}, (note,)
+
+
+def _likely_cause(found: BounceDifference) -> str:
+    rest_db = found.at_best_gain_db
+    if found.best_gain_db is None or rest_db is None or rest_db > _BOUNCE_AGREES_DB:
+        return ": is a stem missing, or was the bounce processed or shifted?"
+    rest = f"{rest_db:z.1f} dB is left" if rest_db > _NOTHING_LEFT_DB else "nothing is left"
+    return f"; with the bounce at {found.best_gain_db:+.2f} dB {rest}, so only its level differs"

@@ -67,7 +67,9 @@ def _read_table(path: Path) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         raise SongError(f"{path}: byte {error.start} is not UTF-8; save it as UTF-8") from error
     except tomllib.TOMLDecodeError as error:
-        raise SongError(f"{path}: TOML syntax error: {error}") from error
+        n_lines = max(1, len(path.read_bytes().splitlines()))
+        reason = str(error).replace("at end of document", f"at line {n_lines}, the last")
+        raise SongError(f"{path}: TOML syntax error: {reason}") from error
 
 
 def _text(path: Path, table: Mapping[str, Any], key: str) -> str | None:

@@ -94,11 +94,16 @@ def _one_group_a_file(folder: Path, names: list[str]) -> dict[str, tuple[str, ..
 
 
 def _audio_below(folder: Path, start: Path) -> Iterator[str]:
-    for root, folders, files in os.walk(start):
+    for root, folders, files in os.walk(start, onerror=_raise):
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in files:
             if _is_audio_name(name):
                 yield (Path(root) / name).relative_to(folder).as_posix()
+
+
+def _raise(error: OSError) -> None:
+    """Make os.walk stop at a folder it may not read instead of passing over it."""
+    raise error
 
 
 def _is_audio_name(name: str) -> bool:

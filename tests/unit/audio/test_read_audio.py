@@ -265,3 +265,31 @@ def test_a_flac_cut_short_is_refused_when_it_is_decoded(tmp_path):
     with pytest.raises(AudioFileError, match="damaged or cut short") as error:
         read_audio(path)
     assert str(error.value).startswith(str(path))
+
+
+def test_a_flac_that_states_no_length_or_too_much_is_refused(tmp_path):
+    """RFC 9639: 36 bits of STREAMINFO, from the low half of byte 21, count frames; 0 is unknown."""
+    import soundfile  # writes the fixture
+
+    path = tmp_path / "stem.flac"
+    soundfile.write(path, np.zeros((5_000, 2)), 48_000)
+    content = bytearray(path.read_bytes())
+    content[21] |= 0x0F
+    path.write_bytes(content)
+    with pytest.raises(AudioFileError, match=r"more than memory holds|damaged or cut short"):
+        read_audio(path)
+    content[21:26] = bytes([content[21] & 0xF0, 0, 0, 0, 0])
+    path.write_bytes(content)
+    assert "states no length; save it again" in refusal(path)
+
+
+def test_a_flac_with_a_damaged_byte_is_refused(tmp_path):
+    import soundfile  # writes the fixture
+
+    path = tmp_path / "stem.flac"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, (50_000, 2)), 48_000)
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 0x55
+    path.write_bytes(content)
+    with pytest.raises(AudioFileError, match="damaged"):
+        read_audio(path)
