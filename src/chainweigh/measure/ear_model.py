@@ -85,9 +85,7 @@ def band_edges_hz() -> tuple[Floats, Floats, Floats]:
     low, high = (7 * np.arcsinh(f / 650) for f in (LOWEST_HZ, HIGHEST_HZ))
     edges = low + STEP_BARK * np.arange(int(np.ceil((high - low) / STEP_BARK)))
     tops = np.minimum(edges + STEP_BARK, high)
-    low_hz, centre_hz, high_hz = (
-        650 * np.sinh(z / 7) for z in (edges, (edges + tops) / 2, tops)
-    )
+    low_hz, centre_hz, high_hz = (650 * np.sinh(z / 7) for z in (edges, (edges + tops) / 2, tops))
     return low_hz, centre_hz, high_hz
 
 
