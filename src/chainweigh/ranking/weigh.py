@@ -97,9 +97,7 @@ def _gain_to_match(reference: Reference, samples: Samples) -> float:
         )
     gain_db = match_gain_db(target, loudness_energies(samples, reference.sample_rate_hz))
     if gain_db is None:
-        raise RenderError(
-            "cannot be level-matched: the output has no gated loudness"
-        )
+        raise RenderError("cannot be level-matched: the output has no gated loudness")
     return gain_db
 
 
