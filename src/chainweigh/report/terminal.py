@@ -14,7 +14,9 @@ from chainweigh.report.text_table import (
     wrapped,
 )
 
-NAME_CELLS = 32
+NAME_CELLS = (12, 32)
+RANKING_NUMBERS_CELLS = 68
+CHOSEN_NUMBERS_CELLS = 30
 RANKING = (
     Column("rank"),
     Column("candidate", right=False),
@@ -59,6 +61,11 @@ def _bullets(texts: tuple[str, ...], width: int) -> Iterator[str]:
         yield from (f"  {line}" for line in rest)
 
 
+def _name_cells(room: int) -> int:
+    low, high = NAME_CELLS
+    return max(low, min(high, room))
+
+
 def _cell(record: object, field: str, notes: Notes, missing: str) -> str:
     value = getattr(record, field, None)
     if value is not None:
@@ -72,7 +79,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     notes = Notes()
     measured = [c for c in comparison.candidates if c.failure is None]
     failed = [c for c in comparison.candidates if c.failure is not None]
-    rows = [_ranking_row(candidate, notes) for candidate in measured]
+    cells = _name_cells(width - RANKING_NUMBERS_CELLS)
+    rows = [_ranking_row(candidate, notes, cells) for candidate in measured]
     widths = column_widths(RANKING, rows)
     label = "Master" if comparison.scope == "master" else f"Group {one_line(comparison.name)}"
     yield f"{label}: {len(measured)} weighed, {len(failed)} failed"
@@ -88,12 +96,12 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     yield from wrapped(one_line(price_sentence(comparison, results.settings)), width)
 
 
-def _ranking_row(candidate: Candidate, notes: Notes) -> list[str]:
+def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:
     standing = candidate.standing
     budget = "within" if standing.within_budget else "over"
     return [
         str(standing.rank),
-        cut(one_line(candidate.name), NAME_CELLS),
+        cut(one_line(candidate.name), cells),
         _cell(standing, "loudness_gain_lu", notes, ""),
         _cell(standing, "loudness_gain_soloed_lu", notes, ""),
         _cell(standing, "added_thdn_pct", notes, ""),
@@ -106,7 +114,8 @@ def _ranking_row(candidate: Candidate, notes: Notes) -> list[str]:
 
 def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
     notes = Notes()
-    rows = [_choice_row(choice, chosen, notes) for choice in chosen.choices]
+    cells = _name_cells((width - CHOSEN_NUMBERS_CELLS) // 2)
+    rows = [_choice_row(choice, chosen, notes, cells) for choice in chosen.choices]
     widths = column_widths(CHOSEN, rows)
     yield "Chosen set"
     yield from heading_lines(CHOSEN, widths)
@@ -126,7 +135,7 @@ def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
         yield from wrapped(f"[{index}] {text}", width)
 
 
-def _choice_row(choice: Choice, chosen: ChosenSet, notes: Notes) -> list[str]:
+def _choice_row(choice: Choice, chosen: ChosenSet, notes: Notes, cells: int) -> list[str]:
     def cell(field: str) -> str:
         value = getattr(choice, field)
         if value is not None:
@@ -134,8 +143,8 @@ def _choice_row(choice: Choice, chosen: ChosenSet, notes: Notes) -> list[str]:
         return f"n/a [{notes.mark(one_line(reason(chosen.undefined, field)))}]"
 
     return [
-        cut(one_line(choice.group), NAME_CELLS),
-        cut(one_line(choice.candidate), NAME_CELLS),
+        cut(one_line(choice.group), cells),
+        cut(one_line(choice.candidate), cells),
         cell("loudness_gain_lu"),
         cell("loudness_gain_dry_lu"),
         cell("thdn_programme_pct"),

@@ -71,10 +71,10 @@ def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **chan
         "added_thdn_pct": thdn_pct,
         "score_lu": gain_lu - 0.1 * thdn_pct,
         "within_budget": not over,
-        "breaches": (f"thdn_programme_pct {thdn_pct:.2f} over 10.00",) if over else (),
+        "breaches": (f"THD+N on test tones {thdn_pct:.1f} %, allowed 10 %",) if over else (),
         "on_pareto_front": front,
         "tied_with_winner": False,
-        "why": why or "less gain for its distortion than the chains above",
+        "why": why or "0.33 LU behind: +0.40 LU for 1.02 % added distortion.",
     }
     return r.Standing(**{**values, **changes})
 
@@ -133,9 +133,7 @@ def drums():
     return comparison(
         "drums",
         [
-            candidate(
-                "Firm clip", 1, 1.42, 2.31, front=True, why="most gain for its distortion in budget"
-            ),
+            candidate("Firm clip", 1, 1.42, 2.31, front=True, why="Best score within budget."),
             candidate("Soft clip", 2, 1.13, 1.05, front=True, tied_with_winner=True),
             candidate("Fast limiter", 3, 1.21, 2.9),
             candidate("Clip into limiter", 4, 1.02, 3.6),
@@ -185,7 +183,9 @@ def chosen_set():
         thdn_with_master_pct=2.45,
         rounds=2,
         within_budget=True,
-        verdict="With these chains the mix can be 1.93 dB louder, for 1.62 % of distortion.",
+        verdict="Firm clip on drums and Rounded tops on bass hands the mix 1.9 dB of headroom; "
+        "with Clip, then limit on the master (+3.2 LU) the song reaches -6.9 LUFS at -1 dBTP, "
+        "with 2.5 % THD+N on test tones.",
         mix=file_measures(-12.1),
         master="Clip, then limit",
         master_settings=("clip: ceiling -1.20 dBFS", "limit: ceiling -1.00 dBFS"),
