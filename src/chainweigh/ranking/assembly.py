@@ -1,7 +1,7 @@
 """What was measured, put into the records of results.json and the files of a run's folder."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -170,10 +170,7 @@ class Assembly:
         if delivered is not None:
             self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
         within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
-        undefined = {}
-        if headroom is None:
-            undefined["mix_headroom_db"] = "loudness or peak of the mix is not defined"
-        return ChosenSet(
+        chosen = ChosenSet(
             choices=choices,
             mix_headroom_db=headroom,
             sum_of_gains_dry_lu=_sum(c.loudness_gain_dry_lu for c in choices),
@@ -189,12 +186,12 @@ class Assembly:
             master_file=file,
             master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
             ceiling_dbtp=CEILING_DBTP,
-            undefined=undefined,
         )
+        return replace(chosen, undefined=_reasons(chosen))
 
     def _choice(self, name: str, standings: list[tuple[Entry, Standing]]) -> Choice:
         entry = next(e for e, _ in standings if e.name == self.picks[name])
-        return Choice(
+        choice = Choice(
             group=name,
             candidate=entry.name,
             loudness_gain_lu=entry.gain_lu,
@@ -202,6 +199,7 @@ class Assembly:
             thdn_programme_pct=entry.thdn_programme_pct,
             settings=_settings_text(self.search.groups[name], entry.name),
         )
+        return replace(choice, undefined=_reasons(choice))
 
     def _thdn_of_set(self, master_pct: float | None) -> float | None:
         energies, values = [], []
@@ -245,6 +243,12 @@ class Assembly:
         )
 
 
+def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
+    """Why fields of a choice are None: each needs loudness, peak and tones to be defined."""
+    reason = "loudness, peak or distortion is not defined for this programme"
+    return {f.name: reason for f in fields(record) if getattr(record, f.name) is None}
+
+
 def _energy(samples: Samples) -> float:
     return float(np.square(samples, dtype=np.float64).sum())
 
@@ -275,11 +279,15 @@ def _verdict(
     file: FileMeasures | None,
 ) -> str:
     worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
-    groups = " and ".join(worked) if worked else "Leaving every group dry"
+    groups = f"The set is {_listed(worked)}" if worked else "Every group stays dry"
     if headroom_db is None or master_gain is None or thdn_pct is None or file is None:
-        return f"{groups}: loudness or peak is not defined for this song, so nothing can be judged."
+        return f"{groups}; loudness or peak is not defined for this song, so nothing can be judged."
     return (
-        f"{groups} hands the mix {headroom_db:.1f} dB of headroom; with {master} on the master "
+        f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
         f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
         f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % THD+N on test tones."
     )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

@@ -146,6 +146,7 @@ class Choice:
     loudness_gain_dry_lu: float | None
     thdn_programme_pct: float | None
     settings: tuple[str, ...]
+    undefined: Reasons = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -240,16 +240,15 @@ def _environment() -> "Environment":
     return environment
 
 
-def _cell(record: Any, field: str, notes: formats.Notes, undefined: Any = None) -> Any:
-    """A number, or n/a with a link to its reason; `undefined` where another record has it."""
+def _cell(record: Any, field: str, notes: formats.Notes) -> Any:
+    """A number, or n/a with a link to its reason."""
     from markupsafe import Markup
 
     value = getattr(record, field, None)
     if value is not None:
         shown = formats.with_minus(formats.number(field, value))
         return Markup('<data value="{}">{}</data>').format(repr(value), shown)
-    if undefined is None:
-        undefined = getattr(record, "undefined", None)
+    undefined = getattr(record, "undefined", None)
     why = "not measured" if record is None else formats.reason(undefined, field)
     return _missing(notes, why)
 

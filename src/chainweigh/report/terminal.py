@@ -115,7 +115,7 @@ def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:
 def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
     notes = Notes()
     cells = _name_cells((width - CHOSEN_NUMBERS_CELLS) // 2)
-    rows = [_choice_row(choice, chosen, notes, cells) for choice in chosen.choices]
+    rows = [_choice_row(choice, notes, cells) for choice in chosen.choices]
     widths = column_widths(CHOSEN, rows)
     yield "Chosen set"
     yield from heading_lines(CHOSEN, widths)
@@ -135,19 +135,13 @@ def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
         yield from wrapped(f"[{index}] {text}", width)
 
 
-def _choice_row(choice: Choice, chosen: ChosenSet, notes: Notes, cells: int) -> list[str]:
-    def cell(field: str) -> str:
-        value = getattr(choice, field)
-        if value is not None:
-            return number(field, value)
-        return f"n/a [{notes.mark(one_line(reason(chosen.undefined, field)))}]"
-
+def _choice_row(choice: Choice, notes: Notes, cells: int) -> list[str]:
     return [
         cut(one_line(choice.group), cells),
         cut(one_line(choice.candidate), cells),
-        cell("loudness_gain_lu"),
-        cell("loudness_gain_dry_lu"),
-        cell("thdn_programme_pct"),
+        _cell(choice, "loudness_gain_lu", notes, ""),
+        _cell(choice, "loudness_gain_dry_lu", notes, ""),
+        _cell(choice, "thdn_programme_pct", notes, ""),
     ]
 
 
