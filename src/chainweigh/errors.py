@@ -2,7 +2,7 @@
 
 
 class ChainweighError(Exception):
-    """Root of all errors a user can cause and mend; its text says what, where and what is allowed."""
+    """Root of all errors a user can mend; the text says what, where and what is allowed."""
 
 
 class SignalError(ChainweighError, ValueError):

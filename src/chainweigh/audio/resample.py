@@ -52,7 +52,7 @@ def resample(audio: Audio, sample_rate_hz: int) -> Audio:
 
     n_frames = n_frames_resampled(audio.n_frames, audio.sample_rate_hz, sample_rate_hz)
     # libsoxr rounds its length to nearest; trailing zeros give it the frames to round up.
-    n_zeros = math.ceil(audio.sample_rate_hz / sample_rate_hz) + 1
+    n_zeros = math.ceil(audio.sample_rate_hz / sample_rate_hz)
     result = np.empty((audio.samples.shape[0], n_frames), dtype=np.float32)
     for channel, converted in zip(audio.samples, result, strict=True):
         longer = np.pad(channel, (0, n_zeros))

@@ -1,10 +1,14 @@
 """What an effect is: its parameters, and one pure function over the whole programme."""
 
-from collections.abc import Callable, Mapping
+import difflib
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
+from math import isfinite
+from numbers import Real
 
 from chainweigh.audio.array import Samples
+from chainweigh.errors import ChainFileError
 
 Setting = float | int | str | bool
 Settings = Mapping[str, Setting]
@@ -85,3 +89,85 @@ class Effect:
     check_at_rate: CheckAtRate = _no_check
     sides_alike: bool = True
     source: str = ""
+
+
+def complete_settings(effect: Effect, given: Mapping[str, object]) -> dict[str, Setting]:
+    """Every parameter's value: the given ones checked, the rest from the defaults.
+
+    Parameters
+    ----------
+    given : parameter name -> value, numbers already in the unit of the parameter's Kind
+
+    Raises
+    ------
+    ChainFileError
+        Unknown or missing parameter; wrong type, not finite, out of range or not among the choices.
+    """
+    names = [parameter.name for parameter in effect.parameters]
+    for name in given:
+        if name not in names:
+            raise ChainFileError(f'{effect.name}: unknown parameter "{name}"; {_near(name, names)}')
+    return {p.name: _setting(effect.name, p, given) for p in effect.parameters}
+
+
+def _near(name: object, names: Iterable[object]) -> str:
+    texts = [str(each) for each in names]
+    close = difflib.get_close_matches(str(name), texts, n=3, cutoff=0.5)
+    return f"did you mean {', '.join(close)}?" if close else f"known: {', '.join(texts)}"
+
+
+def _setting(effect_name: str, parameter: Parameter, given: Mapping[str, object]) -> Setting:
+    where = f'{effect_name}: "{parameter.name}"'
+    if parameter.name not in given:
+        if parameter.default is None:
+            raise ChainFileError(f"{where} must be given: {parameter.about} ({allowed(parameter)})")
+        return parameter.default
+    value = given[parameter.name]
+    if parameter.kind is Kind.SWITCH:
+        if not isinstance(value, bool):
+            raise ChainFileError(f"{where} is {value!r}; true or false is needed")
+        return value
+    if parameter.kind is Kind.CHOICE:
+        if not isinstance(value, str) or value not in parameter.choices:
+            raise ChainFileError(f'{where} is "{value}"; {_near(value, parameter.choices)}')
+        return value
+    return _number(where, parameter, value)
+
+
+def _number(where: str, parameter: Parameter, value: object) -> float | int:
+    if isinstance(value, bool) or not isinstance(value, Real):
+        raise ChainFileError(f"{where} is {value!r}; a number is needed, {allowed(parameter)}")
+    number = float(value)
+    said = f"{where} is {_with_unit(number, parameter.kind)}"
+    if not isfinite(number):
+        raise ChainFileError(f"{said}; a finite number is needed, {allowed(parameter)}")
+    if parameter.kind is Kind.COUNT and not number.is_integer():
+        raise ChainFileError(f"{said}; a whole number is needed, {allowed(parameter)}")
+    low, high = parameter.minimum, parameter.maximum
+    outside = (low is not None and number < low) or (high is not None and number > high)
+    if outside or (parameter.choices and number not in parameter.choices):
+        raise ChainFileError(f"{said}; allowed: {allowed(parameter)}")
+    return int(number) if parameter.kind is Kind.COUNT else number
+
+
+def _with_unit(number: float, kind: Kind) -> str:
+    bare = kind in (Kind.RATIO, Kind.COUNT)
+    return f"{number:.10g}" if bare else f"{number:.10g} {kind.value}"
+
+
+def allowed(parameter: Parameter) -> str:
+    """The allowed values in words, with their unit, such as "0 to 100 %" or "12, 24 dB/oct"."""
+    kind = parameter.kind
+    if kind is Kind.SWITCH:
+        return "true or false"
+    if kind is Kind.CHOICE:
+        return " or ".join(str(choice) for choice in parameter.choices)
+    unit = "" if kind in (Kind.RATIO, Kind.COUNT) else f" {kind.value}"
+    if parameter.choices:
+        return ", ".join(f"{choice:g}" for choice in parameter.choices) + unit
+    low, high = parameter.minimum, parameter.maximum
+    if low is None and high is None:
+        return f"any number{unit}"
+    if low is None or high is None:
+        return f"at most {high:g}{unit}" if low is None else f"at least {low:g}{unit}"
+    return f"{low:g} to {high:g}{unit}"

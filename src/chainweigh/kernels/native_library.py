@@ -1,16 +1,19 @@
 """The compiled kernels if the install could build them, else nothing and the twins serve."""
 
+from importlib import import_module
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 try:
-    from chainweigh.kernels._native import ffi, lib
+    _native: Any = import_module("chainweigh.kernels._native")
 except ImportError:  # no compiler at install time
-    ffi = lib = None
+    _native = None
 
-compiled: bool = lib is not None
+compiled: bool = _native is not None
+ffi: Any = _native.ffi if compiled else None
+lib: Any = _native.lib if compiled else None
 
 
 def pointer(array: NDArray[Any]) -> Any:

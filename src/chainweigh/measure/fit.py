@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.measure.frames import rate_scale
 
 Floats = NDArray[np.float64]
 
@@ -121,14 +122,6 @@ def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
             first = block * step
             out[channel, first : first + valid.size] = valid.reshape(-1)
     return np.ascontiguousarray(out[:, :n_frames])
-
-
-def rate_scale(sample_rate_hz: int) -> int:
-    """Power of two by which analysis lengths grow with the rate: 1 up to 48 kHz, 2 up to 96."""
-    scale = 1
-    while sample_rate_hz > 48_000 * scale:
-        scale *= 2
-    return scale
 
 
 def _piece(signal: NDArray[np.float32], start: int, n_frames: int) -> Floats:

@@ -66,7 +66,7 @@ def weigh_all(
     def job(reference: Reference, chain: Chain) -> Weighed:
         return weigh(chain, reference, cache)
 
-    jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]  # type: ignore[misc]
+    jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
     done = run_jobs(jobs, threads=threads, progress=progress, what="weighing chains")
     results = dict(zip(((r.name, c.name) for r, c in pairs), done, strict=True))
     return {
@@ -146,6 +146,6 @@ class SetSearch:
                 return None
             return around.gain_lu(group.samples_of(chain.name))
 
-        jobs = [lambda c=chain: job(c) for chain in group.chains]  # type: ignore[misc]
+        jobs = [lambda c=chain: job(c) for chain in group.chains]
         gains = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
         return {chain.name: gain for chain, gain in zip(group.chains, gains, strict=True)}

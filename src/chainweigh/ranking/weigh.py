@@ -10,7 +10,7 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.values import LevelExpression, format_value
 from chainweigh.errors import RenderError
 from chainweigh.measure.loudness import loudness_energies
-from chainweigh.measure.residual import measure_residual
+from chainweigh.measure.residual import fit_reference, measure_residual
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_steady_pct
 from chainweigh.ranking.reference import Reference, tones_of
@@ -97,9 +97,7 @@ def _gain_to_match(reference: Reference, samples: Samples) -> float:
         )
     gain_db = match_gain_db(target, loudness_energies(samples, reference.sample_rate_hz))
     if gain_db is None:
-        raise RenderError(
-            "cannot be level-matched: the output is silent or below the loudness gate"
-        )
+        raise RenderError("cannot be level-matched: the output has no gated loudness")
     return gain_db
 
 
@@ -155,7 +153,9 @@ def _measure_programme(
     dry = reference.samples
     if chain.split:
         dry = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
-    residual = measure_residual(dry, matched, reference.sample_rate_hz)
+    rate = reference.sample_rate_hz
+    fitted = fit_reference(dry, matched, sample_rate_hz=rate)
+    residual = measure_residual(fitted, matched, sample_rate_hz=rate)
     return ProgrammeMeasures(
         sdr_db=residual.sdr_db,
         residual_pct=residual.residual_pct,

@@ -59,6 +59,7 @@ class Section:
     failed: tuple[Candidate, ...]
     off_plot: tuple[Candidate, ...]
     plots: tuple[Plot, ...]
+    has_bare_ranks: bool
     players: tuple[Player, ...]
     price: str
 
@@ -117,7 +118,8 @@ def render_page(results: Results, run_folder: Path) -> str:
 def _section(comparison: Comparison, index: int, results: Results, folder: Path) -> Section:
     measured = tuple(c for c in comparison.candidates if c.failure is None)
     on_plot = plottable(comparison)
-    plots = (plot_comparison(comparison, results.settings, frame) for frame in (WIDE, NARROW))
+    drawn = (plot_comparison(comparison, results.settings, frame) for frame in (WIDE, NARROW))
+    plots = tuple(plot for plot in drawn if plot is not None)
     return Section(
         id=f"comparison-{index}",
         title="Master" if comparison.scope == MASTER else comparison.name,
@@ -125,7 +127,8 @@ def _section(comparison: Comparison, index: int, results: Results, folder: Path)
         measured=measured,
         failed=tuple(c for c in comparison.candidates if c.failure is not None),
         off_plot=tuple(c for c in measured if c not in on_plot),
-        plots=tuple(plot for plot in plots if plot is not None),
+        plots=plots,
+        has_bare_ranks=any(not point.is_named for plot in plots for point in plot.points),
         players=_players(comparison, measured, folder),
         price=price_sentence(comparison, results.settings),
     )

@@ -1,5 +1,6 @@
 """Geometry of the plot: loudness gain against added distortion, one point a candidate."""
 
+import itertools
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
@@ -59,6 +60,7 @@ class Point:
     beyond: bool
     title: str
     label: Label | None
+    is_named: bool
 
 
 @dataclass(frozen=True)
@@ -181,16 +183,20 @@ def _ticks(axis: _Range, at: Callable[[float], float], n_ticks: int) -> tuple[Ti
     )
 
 
+def _front_corners(shown: Iterable[Candidate], scale: _Scale) -> list[tuple[float, float]]:
+    """Points of the Pareto front from the left, then the right edge at the last one's height."""
+    places = sorted(_place(c) for c in shown if c.standing.on_pareto_front)
+    inside = [(scale.at_x(pct), scale.at_y(lu)) for pct, lu in places if pct <= scale.x.high]
+    return [*inside, (scale.at_x(scale.x.high), inside[-1][1])] if inside else []
+
+
 def _front_path(shown: Iterable[Candidate], scale: _Scale) -> str:
     """Steps along the Pareto front: what loudness a distortion buys at the most."""
-    places = sorted(_place(c) for c in shown if c.standing.on_pareto_front)
-    inside = [p for p in places if p[0] <= scale.x.high]
-    if not inside:
+    corners = _front_corners(shown, scale)
+    if not corners:
         return ""
-    path = f"M{scale.at_x(inside[0][0])} {scale.at_y(inside[0][1])}"
-    for pct, lu in inside[1:]:
-        path += f"H{scale.at_x(pct)}V{scale.at_y(lu)}"
-    return f"{path}H{scale.at_x(scale.x.high)}"
+    first, *rest = corners
+    return f"M{first[0]} {first[1]}" + "".join(f"H{x}V{y}" for x, y in rest)
 
 
 def _score_line(
@@ -231,13 +237,15 @@ def _points(comparison: Comparison, shown: list[Candidate], scale: _Scale) -> tu
         pct, lu = _place(candidate)
         beyond = pct > scale.x.high
         spots.append((candidate, edge if beyond else scale.at_x(pct), scale.at_y(lu), beyond))
+    lines = _line_boxes(shown, scale)
     taken = [(x - MARK - 1, y - MARK - 1, x + MARK + 1, y + MARK + 1) for _, x, y, _ in spots]
     spots.sort(key=lambda s: (_ORDER.index(_kind(comparison, s[0])), s[0].standing.rank))
     points = []
     for candidate, x, y, beyond in spots:
-        label = _label(candidate, x, y, frame, taken)
+        label = _label(candidate, (x, y), frame, taken, lines)
         kind = _kind(comparison, candidate)
-        points.append(Point(x, y, kind, beyond, point_title(candidate), label))
+        named = label is not None and label.text != str(candidate.standing.rank)
+        points.append(Point(x, y, kind, beyond, point_title(candidate), label, named))
     return tuple(reversed(points))
 
 
@@ -245,23 +253,41 @@ _Box = tuple[float, float, float, float]
 
 
 def _label(
-    candidate: Candidate, x: float, y: float, frame: Frame, taken: list[_Box]
+    candidate: Candidate,
+    at: tuple[float, float],
+    frame: Frame,
+    taken: list[_Box],
+    lines: list[_Box],
 ) -> Label | None:
-    """The name beside its mark, or its rank alone, or nothing where either would collide."""
+    """The name beside its mark, clear of lines if it can be; else its rank alone; else nothing."""
     name = cut(one_line(candidate.name), LABEL_CELLS)
-    for text in (name, str(candidate.standing.rank)):
-        for label, box in _positions(text, x, y, frame.letter):
-            inside = box[0] >= frame.left and box[2] <= frame.width - 2
-            inside = inside and box[1] >= 2 and box[3] <= frame.height - frame.bottom
-            if inside and not any(_overlap(box, other) for other in taken):
+    for text, in_the_way in ((name, lines), (name, []), (str(candidate.standing.rank), [])):
+        for label, box in _positions(text, *at, frame.letter):
+            if _inside(box, frame) and not any(_overlap(box, o) for o in (*taken, *in_the_way)):
                 taken.append(box)
                 return label
     return None
 
 
+def _inside(box: _Box, frame: Frame) -> bool:
+    across = box[0] >= frame.left and box[2] <= frame.width - 2
+    return across and box[1] >= 2 and box[3] <= frame.height - frame.bottom
+
+
+def _line_boxes(shown: Iterable[Candidate], scale: _Scale) -> list[_Box]:
+    """The steps of the front and the zero line, as boxes of no width."""
+    zero, right = scale.at_y(0.0), scale.frame.width
+    boxes: list[_Box] = [(scale.frame.left, zero - 1, right, zero + 1)]
+    corners = _front_corners(shown, scale)
+    for (x, y), (next_x, next_y) in itertools.pairwise(corners):
+        boxes.append((x, y - 1, next_x, y + 1))
+        boxes.append((next_x - 1, min(y, next_y), next_x + 1, max(y, next_y)))
+    return boxes
+
+
 def _positions(text: str, x: float, y: float, letter: float) -> Iterable[tuple[Label, _Box]]:
-    width, tall, gap = display_width(text) * letter, 14.0, MARK + 4
-    for dy in (4.5, -7.0, 16.0):
+    width, tall, gap = display_width(text) * letter + 3, 14.0, MARK + 4
+    for dy in (4.5, -9.0, 18.0):
         yield (
             Label(x + gap, y + dy, "start", text),
             (x + gap, y + dy - 11, x + gap + width, y + dy + 3),

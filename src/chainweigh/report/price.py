@@ -20,6 +20,6 @@ def price_sentence(comparison: Comparison, settings: RankSettings) -> str:
         outside.append(f"above, {found.winner_above} wins")
     tail = f" ({'; '.join(outside)})" if outside else ""
     return (
-        f"{comparison.winner} wins at {span}{tail}. "
+        f"{comparison.winner} stays the winner at {span}{tail}. "
         f"This run charged {settings.price_lu_per_pct:g} LU per % of added THD+N."
     )

@@ -214,6 +214,13 @@ def test_a_wav_cut_short_is_refused(put, wav):
     assert f"{path.stat().st_size} bytes the file holds" in message
 
 
+def test_a_wav_cut_short_behind_a_chunk_of_odd_length_is_refused(put, wav):
+    odd = b"JUNK" + struct.pack("<I", 3) + b"abc\0"
+    assert "states 40 bytes of audio more" in refusal(
+        put(wav(b"\0\1" * 30, stated=100, before=odd))
+    )
+
+
 def test_a_big_endian_wav_cut_short_is_refused(put):
     fmt = b"fmt " + struct.pack(">IHHIIHH", 16, 1, 1, 48_000, 96_000, 2, 16)
     data = b"data" + struct.pack(">I", 100) + b"\0" * 60
@@ -253,6 +260,17 @@ def test_an_ogg_that_lost_its_last_bytes_is_refused(tmp_path, lost):
     soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 20_000), 48_000)
     path.write_bytes(path.read_bytes()[:-lost])
     assert "cut short" in refusal(path)
+
+
+def test_an_ogg_that_lost_its_last_page_is_refused(tmp_path):
+    """RFC 3533: the last page of a stream is marked; a cut between pages leaves whole pages."""
+    import soundfile  # writes the fixture
+
+    path = tmp_path / "stem.ogg"
+    soundfile.write(path, np.random.default_rng(1).normal(0, 0.1, 200_000), 48_000)
+    content = path.read_bytes()
+    path.write_bytes(content[: content.rindex(b"OggS")])
+    assert "cut short: the end of its stream is missing" in refusal(path)
 
 
 def test_a_flac_cut_short_is_refused_when_it_is_decoded(tmp_path):

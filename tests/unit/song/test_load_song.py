@@ -22,6 +22,7 @@ def test_each_sub_folder_with_audio_is_a_group(song_folder):
     song_folder.other("cover.png")
     song_folder.other(".hidden/old.wav")
     song_folder.other("drums/.old.wav")
+    song_folder.other("drums/.takes/old.wav")
     song_folder.other("drums/._kick.wav")
     song = load_song(song_folder.path)
     assert layout(song) == {

@@ -1,0 +1,187 @@
+"""Inner loops of the BS.1387 basic ear model: grouping, magnitude difference, spreading, smear."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.kernels import native_library as native
+
+Floats32 = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Spectra = NDArray[np.complex64]
+
+BAND_FLOOR = 1e-12  # of grouped energy, in the model's units (0 dB SPL = 1)
+MAX_BANDS, MAX_BINS = 128, 16385
+
+
+@dataclass(frozen=True)
+class BandGrouping:
+    """Which bins make up each band.
+
+    Attributes
+    ----------
+    bin_weight : float32, shape (n_bins,), factor on each bin's power
+    first_bin, n_band_bins : int32, shape (n_bands,)
+    share : float32, the parts of the bins inside their band, bands one after another
+    """
+
+    bin_weight: Floats32
+    first_bin: NDArray[np.int32]
+    n_band_bins: NDArray[np.int32]
+    share: Floats32
+
+    def __post_init__(self) -> None:
+        if len(self.first_bin) > MAX_BANDS or len(self.bin_weight) > MAX_BINS:
+            raise ValueError(
+                f"{len(self.first_bin)} bands of {len(self.bin_weight)} bins; "
+                f"at most {MAX_BANDS} of {MAX_BINS} are allowed"
+            )
+
+
+def band_energies(spectra: Spectra, grouping: BandGrouping) -> Floats32:
+    """Weighted energy of each band, at least 1e-12.
+
+    Parameters
+    ----------
+    spectra : complex64, shape (n_frames, n_bins)
+
+    Returns
+    -------
+    float32, shape (n_frames, n_bands)
+    """
+    if not native.compiled:
+        return band_energies_twin(spectra, grouping)
+    out = np.empty((len(spectra), len(grouping.first_bin)), dtype=np.float32)
+    native.lib.cw_ear_bands(
+        _complex_pointer(spectra), *spectra.shape, *_grouping(grouping), native.pointer(out)
+    )
+    return out
+
+
+def band_energies_twin(spectra: Spectra, grouping: BandGrouping) -> Floats32:
+    """Defines `band_energies`."""
+    return _grouped(spectra.real**2 + spectra.imag**2, grouping)
+
+
+def band_noise(reference: Spectra, candidate: Spectra, grouping: BandGrouping) -> Floats32:
+    """Weighted energy of the difference of magnitudes in each band, at least 1e-12.
+
+    Parameters
+    ----------
+    reference, candidate : complex64, shape (n_frames, n_bins)
+
+    Returns
+    -------
+    float32, shape (n_frames, n_bands)
+    """
+    if not native.compiled:
+        return band_noise_twin(reference, candidate, grouping)
+    out = np.empty((len(reference), len(grouping.first_bin)), dtype=np.float32)
+    native.lib.cw_ear_noise(
+        _complex_pointer(reference),
+        _complex_pointer(candidate),
+        *reference.shape,
+        *_grouping(grouping),
+        native.pointer(out),
+    )
+    return out
+
+
+def band_noise_twin(reference: Spectra, candidate: Spectra, grouping: BandGrouping) -> Floats32:
+    """Defines `band_noise`."""
+    return _grouped((np.abs(candidate) - np.abs(reference)) ** 2, grouping)
+
+
+def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats) -> Floats:
+    """Excitation: every band's energy spread over the others, added with the exponent 0.4.
+
+    Parameters
+    ----------
+    bands : float32, shape (n_frames, n_bands), energies above 0
+    centre_hz : shape (n_bands,)
+    step_bark : distance of neighbouring bands
+    unit_response : what the same spreading makes of 1 in every band; ones to find that out
+
+    Returns
+    -------
+    float64, shape (n_frames, n_bands)
+    """
+    if not native.compiled:
+        return spread_twin(bands, centre_hz, step_bark, unit_response)
+    bands = np.ascontiguousarray(bands)
+    out = np.empty(bands.shape)
+    native.lib.cw_ear_spread(
+        native.pointer(bands),
+        *bands.shape,
+        step_bark,
+        native.pointer(centre_hz),
+        native.pointer(unit_response),
+        native.pointer(out),
+    )
+    return out
+
+
+def spread_twin(
+    bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats
+) -> Floats:
+    """Defines `spread`: component by component, as the standard writes it."""
+    n_bands = bands.shape[1]
+    total = np.zeros(bands.shape)
+    for source in range(n_bands):
+        energy = bands[:, source].astype(np.float64)[:, None]
+        away = step_bark * (np.arange(n_bands) - source)[None, :]
+        upper = -2.4 - 23 / centre_hz[source] + 0.2 * np.log10(energy)
+        component = 10.0 ** np.where(away < 0, 2.7 * away, upper * away)
+        total += (energy * component / component.sum(axis=1, keepdims=True)) ** 0.4
+    return np.asarray(total**2.5 / unit_response)
+
+
+def smear(excitation: Floats, keep: Floats, state: Floats) -> None:
+    """In place: the larger of each frame and its exponential average over time.
+
+    Parameters
+    ----------
+    excitation : float64, shape (n_frames, n_bands)
+    keep : share of the average kept from frame to frame, shape (n_bands,)
+    state : the average so far, shape (n_bands,); carried on to the next call
+    """
+    if not native.compiled:
+        smear_twin(excitation, keep, state)
+        return
+    native.lib.cw_ear_smear(
+        native.pointer(excitation), *excitation.shape, native.pointer(keep), native.pointer(state)
+    )
+
+
+def smear_twin(excitation: Floats, keep: Floats, state: Floats) -> None:
+    """Defines `smear`."""
+    for frame in excitation:
+        state[:] = keep * state + (1 - keep) * frame
+        np.maximum(frame, state, out=frame)
+
+
+def _grouped(power: Floats32, grouping: BandGrouping) -> Floats32:
+    weighted = power * grouping.bin_weight
+    out = np.empty((len(power), len(grouping.first_bin)), dtype=np.float32)
+    offset = 0
+    bands = zip(grouping.first_bin, grouping.n_band_bins, strict=True)
+    for band, (first, count) in enumerate(bands):
+        share = grouping.share[offset : offset + count]
+        out[:, band] = (weighted[:, first : first + count] * share).sum(axis=1)
+        offset += count
+    return np.maximum(out, np.float32(BAND_FLOOR))
+
+
+def _grouping(grouping: BandGrouping) -> tuple[object, ...]:
+    return (
+        native.pointer(grouping.bin_weight),
+        native.pointer(grouping.first_bin),
+        native.pointer(grouping.n_band_bins),
+        native.pointer(grouping.share),
+        len(grouping.first_bin),
+    )
+
+
+def _complex_pointer(spectra: Spectra) -> object:
+    return native.pointer(spectra.view(np.float32))

@@ -1,0 +1,119 @@
+/* Inner loops of the BS.1387 basic ear model: grouping into bands, spreading, smearing. */
+#include "common.h"
+#include "audibility.h"
+
+#define LANES 8
+#define MAX_BANDS 128
+#define MAX_BINS 16385
+#define FLOOR 1e-12f
+
+/* Sums of weighted bins; a band's first and last bin count by the share that lies inside. */
+static void group(const float *bins, const int32_t *first_bin, const int32_t *n_band_bins,
+                  const float *share, int n_bands, float *out)
+{
+    for (int band = 0; band < n_bands; band++) {
+        const float *b = bins + first_bin[band];
+        int n = n_band_bins[band], whole = n & ~(LANES - 1);
+        float lane[LANES] = {0.0f}, sum = 0.0f;
+        for (int k = 0; k < whole; k += LANES)
+            for (int j = 0; j < LANES; j++) lane[j] += b[k + j] * share[k + j];
+        for (int k = whole; k < n; k++) sum += b[k] * share[k];
+        for (int j = 0; j < LANES; j++) sum += lane[j];
+        out[band] = sum > FLOOR ? sum : FLOOR;
+        share += n;
+    }
+}
+
+WIDE void cw_ear_bands(const float *spectra, int64_t n_frames, int64_t n_bins,
+                       const float *bin_weight, const int32_t *first_bin,
+                       const int32_t *n_band_bins, const float *share, int n_bands, float *bands)
+{
+    float bins[MAX_BINS];
+    for (int64_t t = 0; t < n_frames; t++) {
+        const float *s = spectra + 2 * n_bins * t;
+        for (int64_t k = 0; k < n_bins; k++)
+            bins[k] = bin_weight[k] * (s[2 * k] * s[2 * k] + s[2 * k + 1] * s[2 * k + 1]);
+        group(bins, first_bin, n_band_bins, share, n_bands, bands + n_bands * t);
+    }
+}
+
+WIDE void cw_ear_noise(const float *reference, const float *candidate, int64_t n_frames,
+                       int64_t n_bins, const float *bin_weight, const int32_t *first_bin,
+                       const int32_t *n_band_bins, const float *share, int n_bands, float *bands)
+{
+    float bins[MAX_BINS];
+    for (int64_t t = 0; t < n_frames; t++) {
+        const float *r = reference + 2 * n_bins * t, *c = candidate + 2 * n_bins * t;
+        for (int64_t k = 0; k < n_bins; k++) {
+            float was = sqrtf(r[2 * k] * r[2 * k] + r[2 * k + 1] * r[2 * k + 1]);
+            float is = sqrtf(c[2 * k] * c[2 * k] + c[2 * k + 1] * c[2 * k + 1]);
+            bins[k] = bin_weight[k] * (is - was) * (is - was);
+        }
+        group(bins, first_bin, n_band_bins, share, n_bands, bands + n_bands * t);
+    }
+}
+
+/* Sum of ratio^1 .. ratio^n. */
+static double geometric(double ratio, int n)
+{
+    double gap = 1.0 - ratio;
+    if (fabs(gap) < 1e-9) return n;
+    return ratio * (1.0 - pow(ratio, n)) / gap;
+}
+
+/* Source levels to the power 0.4 after normalising, and their upper slopes a band, same power. */
+static void prepare(double energy, int band, int n_bands, double step_bark, double centre_hz,
+                    double *source, double *slope)
+{
+    double upper = pow(10.0, (-2.4 - 23.0 / centre_hz + 0.2 * log10(energy)) * step_bark);
+    double lower = pow(10.0, -2.7 * step_bark);
+    double area = 1.0 + geometric(lower, band) + geometric(upper, n_bands - 1 - band);
+    *source = pow(energy / area, 0.4);
+    *slope = pow(upper, 0.4);
+}
+
+WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
+                        const double *centre_hz, const double *unit_response, double *excitation)
+{
+    double source[MAX_BANDS][LANES], slope[MAX_BANDS][LANES], sum[MAX_BANDS][LANES];
+    double below = pow(pow(10.0, -2.7 * step_bark), 0.4);
+    for (int64_t start = 0; start < n_frames; start += LANES) {
+        int n = (int)(n_frames - start < LANES ? n_frames - start : LANES);
+        for (int b = 0; b < n_bands; b++)
+            for (int j = 0; j < LANES; j++) {
+                double e = bands[n_bands * (start + (j < n ? j : 0)) + b];
+                prepare(e, b, n_bands, step_bark, centre_hz[b], &source[b][j], &slope[b][j]);
+            }
+        for (int j = 0; j < LANES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
+        for (int b = n_bands - 2; b >= 0; b--)
+            for (int j = 0; j < LANES; j++)
+                sum[b][j] = source[b][j] + below * sum[b + 1][j];
+        for (int b = 0; b < n_bands; b++) {
+            double part[LANES];
+            for (int j = 0; j < LANES; j++) part[j] = source[b][j];
+            for (int above = b + 1; above < n_bands; above++)
+                for (int j = 0; j < LANES; j++) {
+                    part[j] *= slope[b][j];
+                    sum[above][j] += part[j];
+                }
+        }
+        for (int j = 0; j < n; j++)
+            for (int b = 0; b < n_bands; b++) {
+                double s = sum[b][j];
+                excitation[n_bands * (start + j) + b] = s * s * sqrt(s) / unit_response[b];
+            }
+    }
+}
+
+/* In place: the larger of each frame and its exponential average over time. */
+void cw_ear_smear(double *excitation, int64_t n_frames, int n_bands, const double *keep,
+                  double *state)
+{
+    for (int64_t t = 0; t < n_frames; t++) {
+        double *e = excitation + n_bands * t;
+        for (int b = 0; b < n_bands; b++) {
+            state[b] = keep[b] * state[b] + (1.0 - keep[b]) * e[b];
+            if (state[b] > e[b]) e[b] = state[b];
+        }
+    }
+}

@@ -1,0 +1,422 @@
+"""Whether what a chain added can be heard beside the programme: noise-to-mask ratio.
+
+The noise is the difference of magnitudes between candidate and fitted reference, the mask what
+the reference hides, both in the bands of the ear model of ITU-R BS.1387. Left, right, mid and
+side are judged alone and the worst of them is reported.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.errors import SignalError
+from chainweigh.kernels.audibility import band_noise
+from chainweigh.measure.ear_model import EarModel, ear_model
+from chainweigh.measure.frames import (
+    chunks,
+    frame_length,
+    frame_loudness_power,
+    framed,
+    is_active,
+)
+
+Floats = NDArray[np.float64]
+Spectra = NDArray[np.complex64]
+Span = tuple[float, float]
+
+FULL_SCALE_DB_SPL = 92.0
+DISTURBED_DB = 1.5
+WINDOW_S = 10.0
+ENERGY_STEP_S = 0.01
+ONSET_S = 0.05
+N_MOMENTS, MOMENT_GAP_S = 5, 1.0
+NOTHING_DB = -60.0  # frames whose loudest band stays below this are no moment to listen to
+
+
+@dataclass(frozen=True)
+class Audibility:
+    """Noise-to-mask ratio of a candidate; each figure that of the worst of its signals.
+
+    Attributes
+    ----------
+    nmr_mean_db : over bands and active frames
+    nmr_worst_db : of the worst active frame, over bands
+    disturbed_pct : active frames with a band above 1.5 dB, in the worst 10 s
+    disturbed_onsets_pct : onsets with such a frame in their first 50 ms
+    worst_moments_s : up to five, the worst first, at least 1 s apart
+    worst_signal : left, right, mid, side or mono: the one with the highest nmr_mean_db
+    n_active_frames : frames judged
+    undefined : field name -> reason
+    """
+
+    nmr_mean_db: float | None
+    nmr_worst_db: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    worst_moments_s: tuple[float, ...]
+    worst_signal: str | None
+    n_active_frames: int
+    undefined: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ReferenceMasks:
+    """What a reference hides, ready for several candidates.
+
+    Attributes
+    ----------
+    masks : one float32 array a span, shape (n_signals, n_frames, n_bands)
+    active : one boolean array a span, shape (n_frames,)
+    """
+
+    sample_rate_hz: int
+    spans: tuple[Span, ...]
+    hop_frames: int
+    full_scale_db_spl: float
+    masks: tuple[NDArray[np.float32], ...]
+    active: tuple[NDArray[np.bool_], ...]
+
+
+@dataclass(frozen=True)
+class _Frames:
+    """Per frame of one span and, first axis, per signal: mean and largest noise-to-mask ratio."""
+
+    time_s: Floats
+    active: NDArray[np.bool_]
+    mean: Floats
+    largest: Floats
+
+
+def loudest_spans(
+    energies: Floats, *, n_spans: int = 3, span_s: float = WINDOW_S
+) -> tuple[Span, ...]:
+    """Start and end in seconds of a song's loudest stretches that do not overlap, loudest first.
+
+    Parameters
+    ----------
+    energies : energy of each 10 ms of the song, K-weighted or plain, shape (n_steps,)
+    n_spans : how many at most; fewer where the song is too short for more
+    span_s : their length; a shorter song is one span
+
+    Raises
+    ------
+    SignalError
+        Energies that are not finite, negative or not a series.
+    """
+    if energies.ndim != 1 or not np.isfinite(energies).all() or (energies < 0).any():
+        raise SignalError("energies: a series of finite values, 0 or more, is needed")
+    steps = round(span_s / ENERGY_STEP_S)
+    if len(energies) <= steps:
+        return ((0.0, len(energies) * ENERGY_STEP_S),) if len(energies) else ()
+    total = np.concatenate([[0.0], np.cumsum(energies, dtype=np.float64)])
+    sums = total[steps:] - total[:-steps]
+    spans: list[Span] = []
+    while len(spans) < n_spans and (sums >= 0).any():
+        start = int(np.argmax(sums))
+        spans.append((start * ENERGY_STEP_S, (start + steps) * ENERGY_STEP_S))
+        sums[max(start - steps + 1, 0) : start + steps] = -1
+    return tuple(spans)
+
+
+def reference_masks(
+    fitted: Samples,
+    *,
+    sample_rate_hz: int,
+    spans: Sequence[Span] | None = None,
+    hop_frames: int | None = None,
+    full_scale_db_spl: float = FULL_SCALE_DB_SPL,
+) -> ReferenceMasks:
+    """Masks of a fitted reference, to be handed to `measure_audibility` for several candidates.
+
+    Parameters as there.
+
+    Notes
+    -----
+    Masks follow the reference's level band by band. They are exact for the fitted reference they
+    were computed from. Used for another candidate of the same reference they err by about as many
+    dB as the two fits differ in a band: right for candidates that keep tone and gain (a clip's
+    depths), not for those that change them. Silence yields masks of the ear's own noise.
+
+    Raises
+    ------
+    SignalError
+        As `measure_audibility`.
+    """
+    check_samples(fitted, what="fitted reference")
+    check_rate(sample_rate_hz)
+    hop, places = _places(fitted.shape[1], sample_rate_hz, spans, hop_frames)
+    model = ear_model(sample_rate_hz, full_scale_db_spl)
+    masks, active = [], []
+    for start, stop in places:
+        parts, states = [], _states(fitted, model)
+        loud = []
+        for spectra in _spectra(fitted[:, start:stop], model, hop):
+            parts.append(_mask_signals(spectra, model, hop, states))
+            loud.append(_active(spectra, model))
+        masks.append(np.concatenate(parts, axis=1))
+        active.append(np.concatenate(loud))
+    taken = tuple((start / sample_rate_hz, stop / sample_rate_hz) for start, stop in places)
+    return ReferenceMasks(
+        sample_rate_hz, taken, hop, full_scale_db_spl, tuple(masks), tuple(active)
+    )
+
+
+def measure_audibility(
+    fitted: Samples,
+    candidate: Samples,
+    *,
+    sample_rate_hz: int,
+    spans: Sequence[Span] | None = None,
+    onsets_s: Sequence[float] | None = None,
+    hop_frames: int | None = None,
+    full_scale_db_spl: float = FULL_SCALE_DB_SPL,
+    masks: ReferenceMasks | None = None,
+) -> Audibility:
+    """Noise-to-mask ratio of a candidate against its fitted reference.
+
+    Parameters
+    ----------
+    fitted : float32, shape (n_channels, n_frames): see `chainweigh.measure.residual`
+    candidate : the same shape
+    sample_rate_hz : 8000 to 384000
+    spans : stretches to judge, start and end in seconds; the whole signal when None
+    onsets_s : times of onsets in seconds, from the start of the signal
+    hop_frames : an eighth of the frame when None (256 up to 48 kHz)
+    full_scale_db_spl : playback level of a full-scale sine
+    masks : from `reference_masks`, with the same spans, hop and level, instead of fitted's own
+
+    Raises
+    ------
+    SignalError
+        Shapes that differ, samples that are not finite, a rate out of range, a span outside the
+        signal, masks made for something else.
+
+    Notes
+    -----
+    Frames of 2048 samples up to 48 kHz, in proportion above, Hann-windowed. A frame counts when
+    its fitted reference is louder than -70 LUFS (K-weighted, channels summed). Mid and side are
+    half the sum and half the difference. Stretches beyond 10 s are searched for their worst 10 s
+    in steps of 1 s, leaving out those with less than a tenth of their frames active.
+
+    Identical signals read about -100 dB or less: the floor of 1e-12 under each band's noise over
+    the mask, never zero noise. Undefined: without active frames, or shorter than one frame.
+
+    References
+    ----------
+    ITU-R BS.1387-2, Annex 2 (basic version); P. Kabal, "An examination and interpretation of
+    ITU-R BS.1387", McGill University, 2003.
+    """
+    check_samples(fitted, what="fitted reference")
+    check_samples(candidate, what="candidate")
+    check_pair(fitted, candidate)
+    check_rate(sample_rate_hz)
+    if masks is not None and spans is None:
+        spans = masks.spans
+    hop, places = _places(candidate.shape[1], sample_rate_hz, spans, hop_frames)
+    _check_masks(masks, sample_rate_hz, places, hop, full_scale_db_spl)
+    model = ear_model(sample_rate_hz, full_scale_db_spl)
+    frames = [
+        _measure_span(fitted, candidate, place, model, hop, masks, index)
+        for index, place in enumerate(places)
+    ]
+    if not frames:
+        return _nothing("shorter than one frame")
+    if not any(span.active.any() for span in frames):
+        return _nothing("no frame is louder than -70 LUFS")
+    return _summary(frames, hop / sample_rate_hz, onsets_s, _signal_names(len(fitted)))
+
+
+def _measure_span(
+    fitted: Samples,
+    candidate: Samples,
+    place: tuple[int, int],
+    model: EarModel,
+    hop: int,
+    masks: ReferenceMasks | None,
+    index: int,
+) -> _Frames:
+    start, stop = place
+    states = _states(fitted, model)
+    mean, largest, active = [], [], []
+    first = 0
+    was_all = _spectra(fitted[:, start:stop], model, hop)
+    is_all = _spectra(candidate[:, start:stop], model, hop)
+    for was, now in zip(was_all, is_all, strict=True):
+        rows = slice(first, first + was.shape[1])
+        first = rows.stop
+        if masks is None:
+            hidden: NDArray[np.float32] = _mask_signals(was, model, hop, states)
+            active.append(_active(was, model))
+        else:
+            hidden = masks.masks[index][:, rows]
+            active.append(masks.active[index][rows])
+        noise = np.stack([band_noise(a, b, model.grouping) for a, b in zip(was, now, strict=True)])
+        noise /= hidden
+        mean.append(noise.mean(axis=2, dtype=np.float64))
+        largest.append(noise.max(axis=2).astype(np.float64))
+    centre = start + len(model.window) / 2 + hop * np.arange(first)
+    return _Frames(
+        centre / model.sample_rate_hz,
+        np.concatenate(active),
+        np.concatenate(mean, axis=1),
+        np.concatenate(largest, axis=1),
+    )
+
+
+def _spectra(samples: Samples, model: EarModel, hop: int) -> Iterator[Spectra]:
+    """Chunks of spectra, shape (n_signals, n_frames, n_bins): the channels, then mid and side."""
+    from scipy.fft import rfft
+
+    length = len(model.window)
+    frames = [framed(channel, length, hop) for channel in samples]
+    for rows in chunks(len(frames[0])):
+        n_signals = 4 if len(frames) == 2 else 1
+        out = np.empty((n_signals, rows.stop - rows.start, length // 2 + 1), dtype=np.complex64)
+        for channel, frame in enumerate(frames):
+            out[channel] = rfft(frame[rows] * model.window)
+        if n_signals == 4:
+            out[2] = 0.5 * (out[0] + out[1])
+            out[3] = 0.5 * (out[0] - out[1])
+        yield out
+
+
+def _mask_signals(
+    spectra: Spectra, model: EarModel, hop: int, states: Floats
+) -> NDArray[np.float32]:
+    return np.stack(
+        [
+            model.masks(signal, hop, state).astype(np.float32)
+            for signal, state in zip(spectra, states, strict=True)
+        ]
+    )
+
+
+def _active(spectra: Spectra, model: EarModel) -> NDArray[np.bool_]:
+    length = len(model.window)
+    total = np.zeros(spectra.shape[1])
+    for channel in spectra[:2]:
+        power = channel.real**2 + channel.imag**2
+        total += frame_loudness_power(power, model.sample_rate_hz, length)
+    return is_active(total * 3 / 8)  # the model's window carries a factor of sqrt(8/3)
+
+
+def _states(samples: Samples, model: EarModel) -> Floats:
+    return np.zeros((len(_signal_names(len(samples))), len(model.centre_hz)))
+
+
+def _signal_names(n_channels: int) -> tuple[str, ...]:
+    return ("left", "right", "mid", "side") if n_channels == 2 else ("mono",)
+
+
+def _places(
+    n_frames: int, sample_rate_hz: int, spans: Sequence[Span] | None, hop_frames: int | None
+) -> tuple[int, list[tuple[int, int]]]:
+    """Hop, and the spans in frames without those shorter than one analysis frame."""
+    length = frame_length(sample_rate_hz)
+    hop = length // 8 if hop_frames is None else hop_frames
+    if hop < 1:
+        raise SignalError(f"hop is {hop} frames; 1 or more is needed")
+    places = [(0, n_frames)]
+    if spans is not None:
+        places = [(round(a * sample_rate_hz), round(b * sample_rate_hz)) for a, b in spans]
+    for start, stop in places:
+        if not 0 <= start <= stop <= n_frames + round(ENERGY_STEP_S * sample_rate_hz):
+            raise SignalError(
+                f"span {start / sample_rate_hz:g} to {stop / sample_rate_hz:g} s; "
+                f"0 to {n_frames / sample_rate_hz:g} s is allowed"
+            )
+    places = [(start, min(stop, n_frames)) for start, stop in places]
+    return hop, [place for place in places if place[1] - place[0] >= length]
+
+
+def _check_masks(
+    masks: ReferenceMasks | None,
+    sample_rate_hz: int,
+    places: list[tuple[int, int]],
+    hop: int,
+    full_scale_db_spl: float,
+) -> None:
+    if masks is None:
+        return
+    spans = tuple((start / sample_rate_hz, stop / sample_rate_hz) for start, stop in places)
+    made = masks.sample_rate_hz, masks.spans, masks.hop_frames, masks.full_scale_db_spl
+    if made != (sample_rate_hz, spans, hop, full_scale_db_spl):
+        raise SignalError(
+            "masks were made for another rate, spans, hop or level: "
+            f"{made} against {(sample_rate_hz, spans, hop, full_scale_db_spl)}"
+        )
+
+
+def _summary(
+    frames: list[_Frames], hop_s: float, onsets_s: Sequence[float] | None, names: tuple[str, ...]
+) -> Audibility:
+    active = np.concatenate([span.active for span in frames])
+    mean = np.concatenate([span.mean for span in frames], axis=1)[:, active]
+    means_db = 10 * np.log10(mean.mean(axis=1))
+    disturbed = [span.largest > 10 ** (DISTURBED_DB / 10) for span in frames]
+    shares = [
+        _worst_share(d, span.active, hop_s) for d, span in zip(disturbed, frames, strict=True)
+    ]
+    onsets_pct, reason = _disturbed_onsets_pct(frames, disturbed, onsets_s)
+    return Audibility(
+        nmr_mean_db=float(means_db.max()),
+        nmr_worst_db=10 * float(np.log10(mean.max())),
+        disturbed_pct=100 * max(shares),
+        disturbed_onsets_pct=onsets_pct,
+        worst_moments_s=_worst_moments_s(frames),
+        worst_signal=names[int(np.argmax(means_db))],
+        n_active_frames=int(active.sum()),
+        undefined={} if reason is None else {"disturbed_onsets_pct": reason},
+    )
+
+
+def _worst_share(disturbed: NDArray[np.bool_], active: NDArray[np.bool_], hop_s: float) -> float:
+    """Largest share of disturbed active frames of any signal in any 10 s of one span."""
+    window, step = round(WINDOW_S / hop_s), round(1 / hop_s)
+    starts = range(0, max(len(active) - window, 0) + 1, step)
+    edges = [(start, min(start + window, len(active))) for start in starts]
+    counts = [int(active[a:b].sum()) for a, b in edges]
+    enough = [(a, b, n) for (a, b), n in zip(edges, counts, strict=True) if 10 * n >= b - a]
+    if not enough:
+        enough = [(0, len(active), int(active.sum()))]
+    hits = disturbed & active
+    return max((float(hits[:, a:b].sum(axis=1).max()) / n for a, b, n in enough if n), default=0.0)
+
+
+def _disturbed_onsets_pct(
+    frames: list[_Frames], disturbed: list[NDArray[np.bool_]], onsets_s: Sequence[float] | None
+) -> tuple[float | None, str | None]:
+    if onsets_s is None:
+        return None, "no onsets were given"
+    n_onsets, n_hit = 0, np.zeros(len(disturbed[0]), dtype=np.int64)
+    for onset in onsets_s:
+        for span, hits in zip(frames, disturbed, strict=True):
+            near = (span.time_s >= onset) & (span.time_s < onset + ONSET_S) & span.active
+            if near.any():
+                n_onsets += 1
+                n_hit += hits[:, near].any(axis=1)
+                break
+    if not n_onsets:
+        return None, "no onset lies in an active frame"
+    return 100 * float(n_hit.max()) / n_onsets, None
+
+
+def _worst_moments_s(frames: list[_Frames]) -> tuple[float, ...]:
+    time_s = np.concatenate([span.time_s for span in frames])
+    worst = np.concatenate([np.where(s.active, s.largest.max(axis=0), 0) for s in frames])
+    moments: list[float] = []
+    while len(moments) < N_MOMENTS:
+        at = int(np.argmax(worst))
+        if worst[at] < 10 ** (NOTHING_DB / 10):
+            break
+        moments.append(float(time_s[at]))
+        worst[np.abs(time_s - time_s[at]) < MOMENT_GAP_S] = 0
+    return tuple(moments)
+
+
+def _nothing(reason: str) -> Audibility:
+    names = ("nmr_mean_db", "nmr_worst_db", "disturbed_pct", "disturbed_onsets_pct", "worst_signal")
+    return Audibility(None, None, None, None, (), None, 0, dict.fromkeys(names, reason))

@@ -1,0 +1,72 @@
+"""Short frames shared by the measures that compare spectra: lengths, windows, activity."""
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FRAME_FRAMES = 2048  # up to 48 kHz
+ACTIVE_LUFS = -70.0  # absolute gate of ITU-R BS.1770
+CHUNK = 512  # frames transformed at once: stays in the cache, bounds the memory
+
+
+def rate_scale(sample_rate_hz: int) -> int:
+    """Power of two by which analysis lengths grow with the rate: 1 up to 48 kHz, 2 up to 96."""
+    scale = 1
+    while sample_rate_hz > 48_000 * scale:
+        scale *= 2
+    return scale
+
+
+def frame_length(sample_rate_hz: int) -> int:
+    """Analysis frame: 2048 frames up to 48 kHz, in proportion above."""
+    return FRAME_FRAMES * rate_scale(sample_rate_hz)
+
+
+def hann(n_frames: int) -> NDArray[np.float32]:
+    """Periodic Hann window."""
+    phase = 2 * np.pi * np.arange(n_frames) / n_frames
+    return np.asarray(0.5 - 0.5 * np.cos(phase), dtype=np.float32)
+
+
+def framed(signal: NDArray[np.float32], length: int, hop: int) -> NDArray[np.float32]:
+    """View of one channel as whole frames, shape (n_frames, length); shares memory."""
+    return np.lib.stride_tricks.sliding_window_view(signal, length)[::hop]
+
+
+def chunks(n_items: int, size: int = CHUNK) -> Iterator[slice]:
+    """Slices that cover n_items in order."""
+    for start in range(0, n_items, size):
+        yield slice(start, min(start + size, n_items))
+
+
+def k_weighting_power(frequency_hz: Floats) -> Floats:
+    """Power response of K-weighting, from the coefficients at 48 kHz (ITU-R BS.1770-5, Annex 1).
+
+    Above 20 kHz the value at 20 kHz is kept, so that other rates can be gated alike.
+    """
+    z = np.exp(-2j * np.pi * np.minimum(frequency_hz, 20_000.0) / 48_000.0)
+    shelf = (1.53512485958697 - 2.69169618940638 * z + 1.19839281085285 * z**2) / (
+        1 - 1.69065929318241 * z + 0.73248077421585 * z**2
+    )
+    high_pass = (1 - z) ** 2 / (1 - 1.99004745483398 * z + 0.99007225036621 * z**2)
+    return np.asarray(np.abs(shelf * high_pass) ** 2)
+
+
+def frame_loudness_power(power: NDArray[np.float32], sample_rate_hz: int, length: int) -> Floats:
+    """K-weighted mean square of Hann-windowed frames of one channel, from their power spectra.
+
+    power : shape (n_frames, length // 2 + 1), |rfft(frame * hann)|^2. Loudness of a frame is
+    -0.691 + 10 log10 of the sum over channels.
+    """
+    weight = k_weighting_power(np.arange(length // 2 + 1) * sample_rate_hz / length)
+    weight[1:-1] *= 2
+    weight *= 1 / (0.375 * length**2)  # mean square of the Hann window is 3/8
+    return np.asarray(np.einsum("tf,f->t", power, weight.astype(np.float32), dtype=np.float64))
+
+
+def is_active(mean_square: Floats) -> NDArray[np.bool_]:
+    """Frames louder than -70 LUFS, from K-weighted mean squares summed over channels."""
+    return np.asarray(mean_square > 10 ** ((ACTIVE_LUFS + 0.691) / 10))

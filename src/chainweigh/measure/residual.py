@@ -1,0 +1,330 @@
+"""What is left of a candidate when its tone and its slow gain movement are explained.
+
+The fitted reference is the reference through one static FIR for the song, times octave-band gains
+that may move no faster than a 200 ms Hann window lets them. The residual is what remains:
+distortion, noise, pumping faster than that. How far the gains moved is reported beside it.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.frames import (
+    chunks,
+    frame_length,
+    frame_loudness_power,
+    framed,
+    hann,
+    is_active,
+)
+
+Floats = NDArray[np.float64]
+
+GAIN_WINDOW_S = 0.2
+LOWEST_OCTAVE_HZ = 63.0
+N_OCTAVES = 9
+LOUDNESS_EXPONENT = 0.3  # loudness grows as intensity to this power (Stevens)
+BAND_SHARE = 1e-4  # bands with less of the energy tell nothing about gain
+EXPLAINED_SHARE = 0.5
+LOW_BAND_HZ = (30.0, 80.0)
+FLOOR_DB = -110.0  # float32 transforms leave about -130 dB
+
+
+@dataclass(frozen=True)
+class FittedReference:
+    """The reference as the candidate's tone and slow gain would have it.
+
+    Attributes
+    ----------
+    samples : float32, shape (n_channels, n_frames): static fit times octave-band gains
+    tone_samples : the same before the gains: the static fit alone
+    fit : the static fit
+    gain_movement_db : 95th minus 5th percentile of the gains, in the band where it is largest
+    undefined : field name -> reason
+    """
+
+    samples: Samples
+    tone_samples: Samples
+    fit: LinearFit
+    gain_movement_db: float | None
+    undefined: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Residual:
+    """Candidate minus fitted reference.
+
+    Attributes
+    ----------
+    sdr_db : energy of the fitted reference over that of the residual
+    residual_pct : rms of the residual in % of the candidate's
+    low_band_residual_db : residual re candidate, both 30 to 80 Hz, where the ear model is deaf
+    gain_movement_db : as in `FittedReference`
+    undefined : field name -> reason
+    """
+
+    sdr_db: float | None
+    residual_pct: float | None
+    low_band_residual_db: float | None
+    gain_movement_db: float | None
+    undefined: Mapping[str, str] = field(default_factory=dict)
+
+
+def fit_reference(
+    reference: Samples,
+    candidate: Samples,
+    *,
+    sample_rate_hz: int,
+    fit: LinearFit | None = None,
+) -> FittedReference:
+    """Static fit times octave-band gains smoothed over 200 ms.
+
+    Parameters
+    ----------
+    reference, candidate : float32, shape (n_channels, n_frames), time-aligned
+    sample_rate_hz : 8000 to 384000
+    fit : static fit to use, such as the whole song's; found from these signals when None
+
+    Raises
+    ------
+    SignalError
+        Shapes that differ, samples that are not finite, a rate out of range.
+
+    Notes
+    -----
+    Octaves from 63 Hz (with all below) to 16 kHz (with all above), cosine-shaped over one octave
+    either side of their centres and summing to one, applied without phase shift to frames of
+    2048 (up to 48 kHz) at a quarter hop. Each channel's gain in a band and frame is the
+    least-squares gain over a Hann window of 200 ms, never negative.
+
+    gain_movement_db: frames count by their band energy to the power 0.3, as loudness does, if
+    they are louder than -70 LUFS and the gain explains at least half of the candidate's energy
+    there; the worst band and channel among those that hold 1e-4 of the energy. Undefined for
+    signals without such frames.
+    """
+    check_samples(reference, what="reference")
+    check_samples(candidate, what="candidate")
+    check_pair(reference, candidate)
+    check_rate(sample_rate_hz)
+    if fit is None:
+        fit = fit_linear(reference, candidate, sample_rate_hz=sample_rate_hz)
+    tone = apply_fit(fit, reference)
+    energies = [_BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
+    active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
+    movement = _gain_movement_db(energies, active)
+    samples = np.empty_like(tone)
+    for channel, band in enumerate(energies):
+        samples[channel] = _with_gains(tone[channel], band.gains, sample_rate_hz)
+    undefined = {} if movement is not None else {"gain_movement_db": "no active frame is explained"}
+    return FittedReference(samples, tone, fit, movement, undefined)
+
+
+def measure_residual(
+    fitted: FittedReference, candidate: Samples, *, sample_rate_hz: int
+) -> Residual:
+    """Residual of a candidate against its fitted reference.
+
+    Parameters
+    ----------
+    fitted : from `fit_reference`, for this candidate
+    candidate : float32, shape (n_channels, n_frames)
+    sample_rate_hz : 8000 to 384000
+
+    Raises
+    ------
+    SignalError
+        Shapes that differ, samples that are not finite, a rate out of range.
+
+    Notes
+    -----
+    A residual below -110 dB re the candidate is the arithmetic's, not the chain's: the figures
+    are then undefined, as they are for silence.
+    """
+    check_samples(candidate, what="candidate")
+    check_pair(fitted.samples, candidate)
+    check_rate(sample_rate_hz)
+    error = candidate - fitted.samples
+    whole, left, kept = _energy(candidate), _energy(error), _energy(fitted.samples)
+    undefined = dict(fitted.undefined)
+    sdr_db = residual_pct = None
+    reason = _why_undefined(left, whole)
+    if reason:
+        undefined |= {"sdr_db": reason, "residual_pct": reason}
+    else:
+        residual_pct = 100 * float(np.sqrt(left / whole))
+        if kept > 0:
+            sdr_db = 10 * float(np.log10(kept / left))
+        else:
+            undefined["sdr_db"] = "nothing of the reference is in the candidate"
+    low_left, low_whole = _low_energies(error, candidate, sample_rate_hz)
+    low_db = None
+    reason = _why_undefined(low_left, low_whole, whole)
+    if reason:
+        undefined["low_band_residual_db"] = reason + ", 30 to 80 Hz"
+    else:
+        low_db = 10 * float(np.log10(low_left / low_whole))
+    return Residual(sdr_db, residual_pct, low_db, fitted.gain_movement_db, undefined)
+
+
+def _why_undefined(left: float, whole: float, total: float | None = None) -> str | None:
+    floor = 10 ** (FLOOR_DB / 10)
+    if whole <= floor * (whole if total is None else total):
+        return "the candidate is silent"
+    if left < floor * whole:
+        return f"identical but for gain and tone: the residual is below {FLOOR_DB:g} dB"
+    return None
+
+
+class _BandEnergies:
+    """Octave-band energies of one channel's frames, and the gains that follow."""
+
+    def __init__(self, x: NDArray[np.float32], y: NDArray[np.float32], sample_rate_hz: int) -> None:
+        from scipy.fft import rfft
+
+        length = frame_length(sample_rate_hz)
+        bands, window = _octave_bands(sample_rate_hz), hann(length)
+        frames_x, frames_y = _padded_frames(x, length), _padded_frames(y, length)
+        shape = (len(frames_x), len(bands))
+        self.reference, self.candidate, self.cross = (np.empty(shape) for _ in range(3))
+        self.loudness_power = np.empty(shape[0])
+        for rows in chunks(shape[0]):
+            spectrum_x = rfft(frames_x[rows] * window)
+            spectrum_y = rfft(frames_y[rows] * window)
+            power_x, power_y = _power(spectrum_x), _power(spectrum_y)
+            cross = spectrum_x.real * spectrum_y.real + spectrum_x.imag * spectrum_y.imag
+            self.loudness_power[rows] = frame_loudness_power(power_y, sample_rate_hz, length)
+            for index, (first, weight) in enumerate(bands):
+                part = slice(first, first + len(weight))
+                self.reference[rows, index] = _weighted(power_x[:, part], weight)
+                self.candidate[rows, index] = _weighted(power_y[:, part], weight)
+                self.cross[rows, index] = _weighted(cross[:, part], weight)
+        self._solve(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)))
+
+    def _solve(self, window_frames: int) -> None:
+        n = max(window_frames // 2, 1)
+        window = hann(2 * n)[1:].astype(np.float64)
+        self.smooth_reference = _smoothed(self.reference, window)
+        self.smooth_cross = np.maximum(_smoothed(self.cross, window), 0)
+        self.smooth_candidate = _smoothed(self.candidate, window)
+        # where the reference is silent the gain rests at one
+        rest = 1e-9 * self.smooth_reference.mean() + 1e-12
+        self.gains = (self.smooth_cross + rest) / (self.smooth_reference + rest)
+
+
+def _gain_movement_db(energies: list[_BandEnergies], active: NDArray[np.bool_]) -> float | None:
+    total = sum(float(e.reference.sum()) for e in energies)
+    worst: float | None = None
+    for channel in energies:
+        for band in range(channel.gains.shape[1]):
+            reference = channel.smooth_reference[:, band]
+            if channel.reference[:, band].sum() <= BAND_SHARE * total:
+                continue
+            explained = channel.smooth_cross[:, band] ** 2 > (
+                EXPLAINED_SHARE * reference * channel.smooth_candidate[:, band]
+            )
+            counted = active & explained
+            if not counted.any():
+                continue
+            gains_db = 20 * np.log10(channel.gains[counted, band])
+            low, high = _percentiles(gains_db, reference[counted] ** LOUDNESS_EXPONENT, (5, 95))
+            worst = max(high - low, worst or 0.0)
+    return worst
+
+
+def _percentiles(values: Floats, weights: Floats, pct: tuple[float, ...]) -> list[float]:
+    order = np.argsort(values, kind="stable")
+    share = np.cumsum(weights[order])
+    places = np.searchsorted(share, np.asarray(pct) / 100 * share[-1])
+    return [float(values[order[min(place, len(order) - 1)]]) for place in places]
+
+
+def _with_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> Samples:
+    """One channel with its octave-band gains applied frame by frame, overlapped and added."""
+    from scipy.fft import irfft, rfft
+
+    length = frame_length(sample_rate_hz)
+    hop = length // 4
+    window = hann(length)
+    synthesis = (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
+    frames = _padded_frames(x, length)
+    out = np.zeros((len(frames) + 3, hop), dtype=np.float32)
+    bands = _octave_bands(sample_rate_hz)
+    for rows in chunks(len(frames)):
+        spectrum = rfft(frames[rows] * window)
+        curve = np.zeros((rows.stop - rows.start, length // 2 + 1), dtype=np.float32)
+        for index, (first, weight) in enumerate(bands):
+            curve[:, first : first + len(weight)] += (
+                gains[rows, index].astype(np.float32)[:, None] * weight
+            )
+        shaped = irfft(spectrum * curve, length) * synthesis
+        for quarter in range(4):
+            out[rows.start + quarter : rows.stop + quarter] += shaped[
+                :, quarter * hop : (quarter + 1) * hop
+            ]
+    return np.asarray(out.reshape(-1)[length : length + len(x)])
+
+
+def _padded_frames(x: NDArray[np.float32], length: int) -> NDArray[np.float32]:
+    """Frames at a quarter hop that cover every sample four times, the first all before x."""
+    return framed(np.pad(x, (length, 2 * length)), length, length // 4)
+
+
+@lru_cache(maxsize=8)
+def _octave_bands(sample_rate_hz: int) -> list[tuple[int, NDArray[np.float32]]]:
+    """First bin and weights of each octave band; the weights of all bands sum to one."""
+    length = frame_length(sample_rate_hz)
+    frequency_hz = np.arange(length // 2 + 1) * sample_rate_hz / length
+    octave = np.log2(np.maximum(frequency_hz, 1.0) / LOWEST_OCTAVE_HZ)
+    top = min(N_OCTAVES - 1, int(np.floor(octave[-1] - 0.5)))
+    octave = np.clip(octave, 0, top)
+    bands = []
+    for index in range(top + 1):
+        weight = np.cos(np.pi / 2 * np.clip(np.abs(octave - index), 0, 1)) ** 2
+        bins = np.flatnonzero(weight > 1e-12)
+        part = weight[bins[0] : bins[-1] + 1]
+        bands.append((int(bins[0]), np.ascontiguousarray(part, dtype=np.float32)))
+    return bands
+
+
+def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> Floats:
+    return np.asarray(np.einsum("tf,f->t", values, weight), dtype=np.float64)
+
+
+def _smoothed(series: Floats, window: Floats) -> Floats:
+    """Columns smoothed over time by an odd window, zero beyond the ends."""
+    n = len(window) // 2
+    wide = np.pad(series, ((n, n), (0, 0)))
+    total = np.zeros(series.shape)
+    for k, weight in enumerate(window):
+        total += weight * wide[k : k + len(series)]
+    return total
+
+
+def _power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+
+
+def _low_energies(error: Samples, candidate: Samples, sample_rate_hz: int) -> tuple[float, float]:
+    """Energies of error and candidate between 30 and 80 Hz, from long Hann frames."""
+    from scipy.fft import rfft
+
+    length = 4 * frame_length(sample_rate_hz)
+    first, last = (round(f * length / sample_rate_hz) for f in LOW_BAND_HZ)
+    window = hann(length)
+    totals = [0.0, 0.0]
+    for which, signal in enumerate((error, candidate)):
+        for channel in signal:
+            frames = framed(np.pad(channel, (length, 2 * length)), length, length // 2)
+            for rows in chunks(len(frames), 64):
+                spectrum = rfft(frames[rows] * window)[:, first : last + 1]
+                totals[which] += float(_power(spectrum).sum(dtype=np.float64))
+    return totals[0], totals[1]
+
+
+def _energy(signal: Samples) -> float:
+    return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

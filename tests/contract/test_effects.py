@@ -1,0 +1,215 @@
+"""What every built-in effect promises, over the whole registry."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import chainweigh.effects
+from chainweigh.audio.array import from_db
+from chainweigh.effects import NAMES, effect
+from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
+
+# Settings that make the effect work hard on noise that peaks near 0 dBFS.
+AT_WORK: dict[str, list[dict[str, object]]] = {
+    "clip": [{"ceiling": -6.0}],
+    "compress": [
+        {"threshold": -24.0, "ratio": 4.0},
+        {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
+    ],
+    "echo": [
+        {"time": 12.5, "feedback": 30.0},
+        {"time": 25.0, "feedback": 0.0, "mix": 100.0},
+    ],
+    "eq": [
+        {"shape": "peak", "frequency": 1000.0, "gain": 6.0},
+        {"shape": "low_shelf", "frequency": 100.0, "gain": -6.0},
+        {"shape": "high_shelf", "frequency": 8000.0, "gain": 3.0},
+        {"shape": "tilt", "frequency": 700.0, "gain": 3.0},
+        {"shape": "low_cut", "frequency": 30.0, "slope": 48.0},
+        {"shape": "high_cut", "frequency": 16000.0, "slope": 24.0},
+    ],
+    "gain": [{"gain": -3.0}],
+    "limit": [{"ceiling": -6.0}],
+    "reverb": [{"room_size": 20.0}],
+}
+
+# Settings that must hand on, bit for bit, a signal that peaks below -12 dBFS.
+NEUTRAL: dict[str, list[dict[str, object]]] = {
+    "clip": [{"ceiling": 0.0}],
+    "compress": [
+        {"threshold": -20.0, "ratio": 1.0},
+        {"threshold": 0.0, "ratio": 8.0},
+        {"threshold": 0.0, "ratio": 8.0, "detector": "rms", "link": 50.0},
+        {"threshold": -40.0, "ratio": 8.0, "mix": 0.0},
+    ],
+    "echo": [{"time": 100.0, "feedback": 50.0, "mix": 0.0}],
+    "eq": [
+        {"shape": shape, "frequency": 1000.0, "gain": 0.0}
+        for shape in ("peak", "low_shelf", "high_shelf", "tilt")
+    ],
+    "gain": [{"gain": 0.0}],
+    "limit": [{"ceiling": 0.0}],
+    "reverb": [{"mix": 0.0}],
+}
+
+RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
+
+
+def cases(table: dict[str, list[dict[str, object]]]) -> list[object]:
+    return [
+        pytest.param(name, given, id=f"{name}-{number}")
+        for name in NAMES
+        for number, given in enumerate(table.get(name, [{}]))
+    ]
+
+
+def noise(n_frames: int, peak: float, n_channels: int = 2) -> np.ndarray:
+    drawn = np.random.default_rng(7).uniform(-1, 1, (n_channels, n_frames))
+    return np.asarray(drawn * peak, dtype=np.float32)
+
+
+def run(
+    name: str, given: dict[str, object], samples: np.ndarray, sample_rate_hz: int = 48_000
+) -> np.ndarray:
+    found = effect(name)
+    settings = complete_settings(found, given)
+    found.check_at_rate(sample_rate_hz, settings)
+    return found.process(samples, sample_rate_hz, settings)
+
+
+def tail_of(name: str, given: dict[str, object], sample_rate_hz: int = 48_000) -> int:
+    found = effect(name)
+    return found.tail_frames(sample_rate_hz, complete_settings(found, given))
+
+
+def test_the_registry_lists_every_effect_file_and_the_tables_cover_it() -> None:
+    folder = Path(chainweigh.effects.__file__).parent
+    files = {p.stem for p in folder.glob("*.py") if "\nEFFECT = " in p.read_text(encoding="utf-8")}
+    assert NAMES
+    assert set(NAMES) == files == set(AT_WORK) == set(NEUTRAL)
+
+
+@pytest.mark.parametrize(("name", "given"), cases(NEUTRAL))
+def test_neutral_settings_pass_every_bit(name: str, given: dict[str, object]) -> None:
+    samples = noise(9_000, peak=from_db(-12.5))
+    assert np.array_equal(run(name, given, samples), samples)
+
+
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_settings_at_work_change_the_signal(name: str, given: dict[str, object]) -> None:
+    samples = noise(9_000, peak=1.0)
+    assert not np.array_equal(run(name, given, samples)[:, :9_000], samples)
+
+
+@pytest.mark.parametrize(("name", "given"), [*cases(AT_WORK), *cases(NEUTRAL)])
+def test_the_input_is_left_untouched_and_shares_no_memory(
+    name: str, given: dict[str, object]
+) -> None:
+    samples = noise(9_000, peak=1.0)
+    kept = samples.copy()
+    samples.flags.writeable = False
+    out = run(name, given, samples)
+    assert np.array_equal(samples, kept)
+    assert not np.shares_memory(out, samples)
+
+
+@pytest.mark.parametrize("sample_rate_hz", RATES_HZ)
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_the_output_is_input_plus_tail_at_every_rate(
+    name: str, given: dict[str, object], sample_rate_hz: int
+) -> None:
+    for n_channels in (1, 2):
+        samples = noise(4_001, peak=0.9, n_channels=n_channels)
+        out = run(name, given, samples, sample_rate_hz)
+        assert out.shape == (n_channels, 4_001 + tail_of(name, given, sample_rate_hz))
+        assert out.dtype == np.float32
+        assert out.flags.c_contiguous
+        assert np.isfinite(out).all()
+
+
+@pytest.mark.parametrize("n_frames", [0, 1, 2, 511, 513])
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_the_shortest_inputs_work(name: str, given: dict[str, object], n_frames: int) -> None:
+    out = run(name, given, noise(n_frames, peak=0.9))
+    assert out.shape == (2, n_frames + tail_of(name, given))
+    assert np.isfinite(out).all()
+
+
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_two_runs_give_the_same_bytes(name: str, given: dict[str, object]) -> None:
+    samples = noise(20_000, peak=1.0)
+    first = run(name, given, samples)
+    run(name, given, noise(3_000, peak=0.5))
+    assert run(name, given, samples).tobytes() == first.tobytes()
+
+
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_mono_equals_each_of_two_equal_sides_where_the_effect_says_so(
+    name: str, given: dict[str, object]
+) -> None:
+    mono = noise(9_000, peak=1.0, n_channels=1)
+    alone, both = run(name, given, mono), run(name, given, np.repeat(mono, 2, axis=0))
+    alike = all(np.array_equal(side, alone[0]) for side in both)
+    assert alike == effect(name).sides_alike
+
+
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_silence_stays_silent(name: str, given: dict[str, object]) -> None:
+    assert not run(name, given, np.zeros((2, 9_000), np.float32)).any()
+
+
+@pytest.mark.parametrize("peak", [100.0, 1e-39, 1e-44], ids=["+40 dBFS", "denormal", "smallest"])
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_the_output_is_finite_for_very_loud_and_denormal_input(
+    name: str, given: dict[str, object], peak: float
+) -> None:
+    out = run(name, given, noise(9_000, peak=peak))
+    assert np.isfinite(out).all()
+    assert np.abs(out).max() <= 1_000 * peak + 1e-6
+
+
+@pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
+def test_what_comes_later_changes_nothing_earlier(name: str, given: dict[str, object]) -> None:
+    """Time-aligned: beyond a look-ahead of 50 ms, nothing is heard before it happens."""
+    samples = noise(12_000, peak=0.9)
+    changed = samples.copy()
+    changed[:, 9_000:] = 0
+    look_ahead = 2_400
+    before = slice(0, 9_000 - look_ahead)
+    assert np.array_equal(
+        run(name, given, samples)[:, before], run(name, given, changed)[:, before]
+    )
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_effect_and_parameter_is_documented(name: str) -> None:
+    found: Effect = effect(name)
+    assert found.name == name
+    assert found.about.endswith(".")
+    assert found.parameters
+    names = [p.name for p in found.parameters]
+    assert len(set(names)) == len(names)
+    for parameter in found.parameters:
+        assert parameter.about.strip(), parameter.name
+        assert parameter.name == parameter.name.lower()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_number_has_a_range_or_choices_with_its_default_inside(name: str) -> None:
+    for parameter in effect(name).parameters:
+        default: Setting | None = parameter.default
+        if parameter.choices:
+            assert default is None or default in parameter.choices, parameter.name
+        elif parameter.kind is not Kind.SWITCH:
+            assert parameter.minimum is not None, parameter.name
+            assert parameter.maximum is not None, parameter.name
+            assert parameter.minimum < parameter.maximum, parameter.name
+            assert default is None or parameter.minimum <= default <= parameter.maximum
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_choices_are_stated_for_every_choice(name: str) -> None:
+    for parameter in effect(name).parameters:
+        if parameter.kind is Kind.CHOICE:
+            assert len(set(parameter.choices)) >= 2, parameter.name

@@ -1,0 +1,99 @@
+"""The installed command, run as a user runs it, with a cache of its own."""
+
+import importlib.util
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+TESTS = Path(__file__).resolve().parents[1]
+COMMAND = Path(sys.executable).with_name("chainweigh")
+
+SHAVE = """
+name = "{name}"
+scope = "{scope}"
+about = "takes {depth} dB off the peaks"
+[[stage]]
+effect = "clip"
+ceiling = "peak - {depth} dB"
+oversample = 8
+"""
+
+
+class Workplace:
+    """A folder to work in, with a command and a cache of its own."""
+
+    def __init__(self, folder: Path, cache: Path) -> None:
+        self.folder = folder
+        self._environment = {**os.environ, "XDG_CACHE_HOME": str(cache)}
+
+    def run(self, *arguments, code=0):
+        """Run chainweigh with arguments; the exit code must be as said."""
+        done = subprocess.run(
+            [COMMAND, *map(str, arguments)],
+            cwd=self.folder,
+            env=self._environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.returncode == code, done.stderr + done.stdout
+        return done
+
+    def start(self, *arguments):
+        """Start chainweigh and return its process."""
+        return subprocess.Popen(
+            [COMMAND, *map(str, arguments)],
+            cwd=self.folder,
+            env=self._environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+
+
+def tiny_song_module():
+    spec = importlib.util.spec_from_file_location("tiny_song", TESTS / "data" / "tiny_song.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def write_chain(folder, file, name, scope, depth):
+    folder.mkdir(exist_ok=True)
+    text = SHAVE.format(name=name, scope=scope, depth=depth)
+    (folder / f"{file}.toml").write_text(text, encoding="utf-8")
+
+
+@pytest.fixture
+def place(tmp_path):
+    """An empty folder to work in."""
+    work = tmp_path / "work"
+    work.mkdir()
+    return Workplace(work, tmp_path / "cache")
+
+
+@pytest.fixture
+def tiny(place):
+    """A workplace with a 6 s song of two groups and three chains."""
+    tiny_song_module().write(place.folder / "tiny")
+    write_chain(place.folder / "chains", "a", "Light", "bus", 2)
+    write_chain(place.folder / "chains", "b", "Deep", "bus", 6)
+    write_chain(place.folder / "chains", "m", "Final", "master", 2)
+    return place
+
+
+@pytest.fixture(scope="session")
+def ranked(tmp_path_factory):
+    """One finished run of the tiny song, shared by tests that only read it."""
+    root = tmp_path_factory.mktemp("ranked")
+    (root / "work").mkdir()
+    work = Workplace(root / "work", root / "cache")
+    tiny_song_module().write(work.folder / "tiny")
+    write_chain(work.folder / "chains", "a", "Light", "bus", 2)
+    write_chain(work.folder / "chains", "b", "Deep", "bus", 6)
+    write_chain(work.folder / "chains", "m", "Final", "master", 2)
+    work.run("rank", "tiny", "--chains", "chains", "--out", "run", "--threads", 2)
+    return work

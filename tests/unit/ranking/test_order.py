@@ -1,0 +1,84 @@
+"""The order of candidates, checked against hand-worked cases of the stated rules."""
+
+import pytest
+
+from chainweigh.ranking.order import Entry, price_range, rank
+from chainweigh.ranking.results import Budget, RankSettings
+
+SETTINGS = RankSettings(price_lu_per_pct=0.1, tie_lu=0.1, budget=Budget(thdn_programme_pct=10.0))
+
+
+def entry(name, gain, thdn, *, failure=None, soloed=None):
+    return Entry(name, failure, gain, gain, soloed if soloed is not None else gain, thdn, thdn)
+
+
+BYPASS = entry("bypass", 0.0, 0.0)
+
+
+def order(*entries):
+    return [e.name for e, _ in rank([BYPASS, *entries], SETTINGS)]
+
+
+def standing(name, *entries):
+    return next(s for e, s in rank([BYPASS, *entries], SETTINGS) if e.name == name)
+
+
+def test_the_score_is_gain_less_price_times_added_distortion():
+    assert standing("a", entry("a", 2.0, 5.0)).score_lu == pytest.approx(1.5)
+
+
+def test_the_higher_score_within_budget_leads():
+    assert order(entry("a", 1.0, 1.0), entry("b", 2.0, 2.0)) == ["b", "a", "bypass"]
+
+
+def test_closer_than_a_tenth_lu_is_a_tie_that_goes_to_less_distortion():
+    louder, cleaner = entry("louder", 2.0, 3.0), entry("cleaner", 1.75, 1.0)
+    assert order(louder, cleaner)[:2] == ["cleaner", "louder"]
+    assert standing("louder", louder, cleaner).tied_with_winner
+    assert "Tied with cleaner" in standing("louder", louder, cleaner).why
+
+
+def test_a_tenth_lu_apart_is_no_tie():
+    assert order(entry("louder", 2.0, 3.0), entry("cleaner", 1.69, 1.0))[0] == "louder"
+
+
+def test_over_budget_stands_below_everything_usable_by_how_far_over():
+    names = order(entry("far", 9.0, 30.0), entry("near", 5.0, 11.0), entry("ok", 0.5, 1.0))
+    assert names == ["ok", "bypass", "near", "far"]
+    why = standing("far", entry("far", 9.0, 30.0)).why
+    assert "Over budget" in why and "30.0 %" in why and "10 %" in why
+
+
+def test_a_failed_candidate_is_last_with_its_reason():
+    broken = entry("broken", None, None, failure="stage 1 (clip): no")
+    assert order(broken, entry("far", 9.0, 30.0))[-1] == "broken"
+    assert standing("broken", broken).why == "Failed: stage 1 (clip): no."
+
+
+def test_a_soloed_gain_that_does_not_reach_the_mix_cannot_win_and_is_said():
+    bass = entry("bass", -0.05, 1.0, soloed=2.5)
+    assert order(bass) == ["bypass", "bass"]
+    assert "soloed gain of +2.50 LU does not reach the mix" in standing("bass", bass).why
+
+
+def test_the_pareto_front_holds_what_nothing_beats_on_both_counts():
+    a, b, c = entry("a", 1.0, 1.0), entry("b", 2.0, 3.0), entry("c", 1.5, 4.0)
+    front = {e.name for e, s in rank([BYPASS, a, b, c], SETTINGS) if s.on_pareto_front}
+    assert front == {"bypass", "a", "b"}
+
+
+def test_the_price_range_ends_where_scores_cross():
+    # a: 2 LU for 4 %, b: 1 LU for 1 %: equal at 1/3 LU per percent; bypass equal to a at 0.5.
+    a, b = entry("a", 2.0, 4.0), entry("b", 1.0, 1.0)
+    found = price_range([BYPASS, a, b], "a", SETTINGS)
+    assert found.from_lu_per_pct == 0.0
+    assert found.to_lu_per_pct == pytest.approx(1 / 3)
+    assert found.winner_above == "b"
+    assert found.winner_below is None
+
+
+def test_where_nothing_is_defined_the_bypass_leads_and_says_why():
+    silent = entry("bypass", None, None)
+    (first, place), *_ = rank([silent, entry("a", None, None)], SETTINGS)
+    assert first.name == "bypass"
+    assert place.score_lu is None and place.undefined["score_lu"]

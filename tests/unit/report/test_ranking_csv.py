@@ -1,0 +1,94 @@
+"""ranking.csv: RFC 4180, read back with the standard library's csv module."""
+
+import csv
+import io
+from dataclasses import replace
+
+import pytest
+
+from chainweigh.report.ranking_csv import COLUMNS, ranking_csv, write_ranking_csv
+
+
+def rows(results):
+    return list(csv.DictReader(io.StringIO(ranking_csv(results), newline="")))
+
+
+def renamed(results, name):
+    first = results.comparisons[0]
+    candidates = (replace(first.candidates[0], name=name), *first.candidates[1:])
+    return replace(results, comparisons=(replace(first, candidates=candidates),))
+
+
+def test_one_row_a_candidate_with_a_unique_key(results):
+    keys = [(row["comparison"], row["candidate"]) for row in rows(results)]
+    assert keys == [(c.name, k.name) for c in results.comparisons for k in c.candidates]
+    assert len(set(keys)) == len(keys)
+
+
+def test_every_number_is_at_full_precision(results):
+    candidates = [k for c in results.comparisons for k in c.candidates]
+    checked = 0
+    for row, candidate in zip(rows(results), candidates, strict=True):
+        for record in (candidate.standing, candidate.tones, candidate.programme, candidate.file):
+            for column in set(COLUMNS) & set(vars(record) if record else ()):
+                value = getattr(record, column)
+                if isinstance(value, (int, float)) and not isinstance(value, bool):
+                    assert float(row[column]) == value
+                    checked += 1
+    assert checked > 200
+
+
+def test_none_is_an_empty_cell_and_its_reason_is_in_the_row(results):
+    row = rows(results)[0]
+    assert row["thdn_with_intended_pct"] == ""
+    assert "thdn_with_intended_pct: no stage of the chain is marked intended" in row["undefined"]
+
+
+def test_a_failed_candidate_is_a_row_with_its_reason_and_no_numbers(results):
+    row = next(row for row in rows(results) if row["candidate"] == "Broken fold")
+    assert row["failure"] == "stage 2 (clip): output is not finite at 3.21 s"
+    assert row["loudness_gain_lu"] == row["sdr_db"] == row["integrated_lufs"] == ""
+
+
+def test_the_chosen_chains_are_marked(results):
+    chosen = [row["candidate"] for row in rows(results) if row["chosen"] == "true"]
+    assert chosen == ["Firm clip", "Rounded tops", "Clip, then limit"]
+
+
+def test_lines_end_with_crlf_and_cells_with_commas_are_quoted(results):
+    text = ranking_csv(results)
+    assert text.count("\r\n") == 1 + sum(len(c.candidates) for c in results.comparisons)
+    assert '"Clip, then limit"' in text
+
+
+@pytest.mark.parametrize(
+    "name",
+    ['say "hi"', "a,b", "two\nlines", "two\r\nlines", "🔥", "מגביל", "x" * 5000, "", "a;b\tc"],
+)
+def test_names_come_back_verbatim(results, name):
+    assert rows(renamed(results, name))[0]["candidate"] == name
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["=1+1", "+1", "-1", "@sum", "\t=1", "\r=1", " =1", "＝1", "'tis", '=HYPERLINK("x")'],
+)
+def test_names_a_spreadsheet_would_run_get_one_apostrophe_in_front(results, name):
+    """The starts a spreadsheet runs: OWASP's page on CSV injection."""
+    cell = rows(renamed(results, name))[0]["candidate"]
+    assert cell == "'" + name
+
+
+def test_negative_numbers_get_no_apostrophe(results):
+    row = next(row for row in rows(results) if row["candidate"] == "Slow compressor")
+    assert row["loudness_gain_lu"] == "-0.21"
+
+
+def test_the_file_is_utf_8_without_a_mark_and_the_same_each_time(results, tmp_path):
+    run = renamed(results, "鼓 🔥")
+    write_ranking_csv(run, tmp_path / "one.csv")
+    write_ranking_csv(run, tmp_path / "two.csv")
+    data = (tmp_path / "one.csv").read_bytes()
+    assert data == (tmp_path / "two.csv").read_bytes()
+    assert data.startswith(b"comparison,candidate,")
+    assert "鼓 🔥" in data.decode("utf-8")
