@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from chainweigh.errors import SignalError
+from chainweigh.kernels import native_library
 from chainweigh.measure.loudness import (
     LoudnessEnergies,
     loudness_energies,
@@ -114,6 +115,16 @@ def test_energies_are_weighted_per_channel():
     one = loudness_energies(tone(RATE, n_channels=1), RATE)
     assert isinstance(both, LoudnessEnergies)
     np.testing.assert_array_equal(both.hop_energies, one.hop_energies)
+
+
+def test_without_a_compiler_the_twins_give_the_same_figures(monkeypatch):
+    rng = np.random.default_rng(4)
+    samples = (0.1 * rng.standard_normal((2, RATE * 4))).astype(np.float32)
+    compiled = measure_loudness(samples, RATE)
+    monkeypatch.setattr(native_library, "compiled", False)
+    twins = measure_loudness(samples, RATE)
+    for name in ("integrated_lufs", "momentary_max_lufs", "short_term_max_lufs", "lra_lu"):
+        assert getattr(twins, name) == pytest.approx(getattr(compiled, name), abs=1e-9)
 
 
 def not_finite(value):
