@@ -5,6 +5,7 @@ Python loop; for band energies, ten Butterworth band-passes by scipy.signal.sosf
 Run as a script: python tests/benchmarks/bench_tones.py
 """
 
+from itertools import pairwise
 from time import perf_counter
 
 import numpy as np
@@ -62,7 +63,7 @@ def plain_band_energies(samples):
     edges = band_edges_hz(RATE)
     n_blocks = samples.shape[1] // 441
     energies = []
-    for low_hz, high_hz in zip(edges[:-1], edges[1:], strict=True):
+    for low_hz, high_hz in pairwise(edges):
         sections = butter(4, [low_hz, high_hz], btype="band", output="sos", fs=RATE)
         band = sosfilt(sections, samples.astype(np.float64), axis=1)
         squares = np.square(band[:, : n_blocks * 441]).reshape(2, n_blocks, 441)

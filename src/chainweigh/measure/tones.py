@@ -243,6 +243,7 @@ def _results(measured: list[tuple[float, float, float] | None], grid: ToneGrid) 
     arrays: dict[str, Any] = {}
     for i, name in enumerate(fields):
         values = np.array([0.0 if m is None else m[i] for m in steady]).reshape(shape).T
+        values.flags.writeable = silent.flags.writeable = False
         arrays[name] = np.ma.array(values, mask=silent)
     undefined = {}
     if silent.any():
