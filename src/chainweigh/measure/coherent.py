@@ -26,6 +26,7 @@ GUARD_S = 0.2  # half of a 16384-tap linear-phase filter at 44.1 kHz is 0.186 s
 FADE_S = 0.02
 LOWEST_HZ = 20.0
 HIGHEST_HZ = 20_000.0
+SILENT_SHARE = 1e-26  # of a window's power: what rounding leaves of a constant in other bins
 PEAK_RANGE_DBFS = (-120.0, 40.0)
 
 

@@ -89,10 +89,12 @@ def reference_bands(samples: Samples, sample_rate_hz: int) -> ReferenceBands:
             first = last
         framed = _frame_energies(channel, sample_rate_hz, FULL_RATE_FRAME_S, edges[first:])
         energies[:, first:] += _in_blocks(*framed, boundaries)
+    peaks_dbfs = _peaks_dbfs(block_peaks(samples, sample_rate_hz))
+    energies.flags.writeable = peaks_dbfs.flags.writeable = False
     return ReferenceBands(
         sample_rate_hz=sample_rate_hz,
         centres_hz=tuple(centres.tolist()),
-        block_peaks_dbfs=_peaks_dbfs(block_peaks(samples, sample_rate_hz)),
+        block_peaks_dbfs=peaks_dbfs,
         energies=energies,
     )
 

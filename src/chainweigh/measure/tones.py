@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from chainweigh.audio.array import Samples, check_rate, from_db
 from chainweigh.measure.coherent import (
     N_ANALYSIS_FRAMES,
+    SILENT_SHARE,
     SegmentPlan,
     audio_band,
     bin_frequency_hz,
@@ -32,7 +33,6 @@ from chainweigh.measure.coherent import (
 CENTRES_HZ = (31.5, 40.0, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 BELOW_PEAK_DB = (30.0, 20.0, 12.0, 8.0, 6.0, 4.0, 3.0, 2.0, 1.0, 0.0)
 PEAK_TONE_HZ = 997.0
-SILENT_SHARE = 1e-26  # of the window's power: what rounding leaves of a constant in other bins
 
 Grid = np.ma.MaskedArray[tuple[int, int], np.dtype[np.float64]]
 
@@ -243,6 +243,7 @@ def _results(measured: list[tuple[float, float, float] | None], grid: ToneGrid) 
     arrays: dict[str, Any] = {}
     for i, name in enumerate(fields):
         values = np.array([0.0 if m is None else m[i] for m in steady]).reshape(shape).T
+        values.flags.writeable = silent.flags.writeable = False
         arrays[name] = np.ma.array(values, mask=silent)
     undefined = {}
     if silent.any():
