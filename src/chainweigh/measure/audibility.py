@@ -16,6 +16,9 @@ from chainweigh.errors import SignalError
 from chainweigh.kernels.audibility import band_noise
 from chainweigh.measure.ear_model import EarModel, ear_model
 from chainweigh.measure.frames import (
+    ENERGY_STEP_S,
+    SPAN_S,
+    Span,
     chunks,
     frame_length,
     frame_loudness_power,
@@ -25,12 +28,9 @@ from chainweigh.measure.frames import (
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex64]
-Span = tuple[float, float]
 
 FULL_SCALE_DB_SPL = 92.0
 DISTURBED_DB = 1.5
-WINDOW_S = 10.0
-ENERGY_STEP_S = 0.01
 ONSET_S = 0.05
 N_MOMENTS, MOMENT_GAP_S = 5, 1.0
 NOTHING_DB = -60.0  # frames whose loudest band stays below this are no moment to listen to
@@ -88,37 +88,6 @@ class _Frames:
     active: NDArray[np.bool_]
     mean: Floats
     largest: Floats
-
-
-def loudest_spans(
-    energies: Floats, *, n_spans: int = 3, span_s: float = WINDOW_S
-) -> tuple[Span, ...]:
-    """Start and end in seconds of a song's loudest stretches that do not overlap, loudest first.
-
-    Parameters
-    ----------
-    energies : energy of each 10 ms of the song, K-weighted or plain, shape (n_steps,)
-    n_spans : how many at most; fewer where the song is too short for more
-    span_s : their length; a shorter song is one span
-
-    Raises
-    ------
-    SignalError
-        Energies that are not finite, negative or not a series.
-    """
-    if energies.ndim != 1 or not np.isfinite(energies).all() or (energies < 0).any():
-        raise SignalError("energies: a series of finite values, 0 or more, is needed")
-    steps = round(span_s / ENERGY_STEP_S)
-    if len(energies) <= steps:
-        return ((0.0, len(energies) * ENERGY_STEP_S),) if len(energies) else ()
-    total = np.concatenate([[0.0], np.cumsum(energies, dtype=np.float64)])
-    sums = total[steps:] - total[:-steps]
-    spans: list[Span] = []
-    while len(spans) < n_spans and (sums >= 0).any():
-        start = int(np.argmax(sums))
-        spans.append((start * ENERGY_STEP_S, (start + steps) * ENERGY_STEP_S))
-        sums[max(start - steps + 1, 0) : start + steps] = -1
-    return tuple(spans)
 
 
 def reference_masks(
@@ -375,7 +344,7 @@ def _summary(
 
 def _worst_share(disturbed: NDArray[np.bool_], active: NDArray[np.bool_], hop_s: float) -> float:
     """Largest share of disturbed active frames of any signal in any 10 s of one span."""
-    window, step = round(WINDOW_S / hop_s), round(1 / hop_s)
+    window, step = round(SPAN_S / hop_s), round(1 / hop_s)
     starts = range(0, max(len(active) - window, 0) + 1, step)
     edges = [(start, min(start + window, len(active))) for start in starts]
     counts = [int(active[a:b].sum()) for a, b in edges]

@@ -109,7 +109,7 @@ def _grouping(
     n_bins = length // 2 + 1
     width = sample_rate_hz / length
     gain = calibration(full_scale_db_spl) * ((CALIBRATION_FRAMES - 1) / (length - 1)) ** 2
-    weight = gain * 10 ** (outer_ear_db(np.arange(n_bins) * width) / 10)
+    weight = gain * 10 ** (outer_ear_db(width * np.arange(n_bins, dtype=np.float64)) / 10)
     first = np.floor(low_hz / width + 0.5).astype(np.int32)
     last = np.minimum(np.ceil(high_hz / width - 0.5).astype(np.int32), n_bins - 1)
     shares = []

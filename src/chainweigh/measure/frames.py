@@ -1,13 +1,18 @@
-"""Short frames shared by the measures that compare spectra: lengths, windows, activity."""
+"""Frames and spans shared by the measures that compare spectra: lengths, windows, activity."""
 
 from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
+from chainweigh.errors import SignalError
+
 Floats = NDArray[np.float64]
+Span = tuple[float, float]  # start and end in seconds
 
 FRAME_FRAMES = 2048  # up to 48 kHz
+SPAN_S = 10.0
+ENERGY_STEP_S = 0.01
 ACTIVE_LUFS = -70.0  # absolute gate of ITU-R BS.1770
 CHUNK = 512  # frames transformed at once: stays in the cache, bounds the memory
 
@@ -70,3 +75,34 @@ def frame_loudness_power(power: NDArray[np.float32], sample_rate_hz: int, length
 def is_active(mean_square: Floats) -> NDArray[np.bool_]:
     """Frames louder than -70 LUFS, from K-weighted mean squares summed over channels."""
     return np.asarray(mean_square > 10 ** ((ACTIVE_LUFS + 0.691) / 10))
+
+
+def loudest_spans(
+    energies: Floats, *, n_spans: int = 3, span_s: float = SPAN_S
+) -> tuple[Span, ...]:
+    """Start and end in seconds of a song's loudest stretches that do not overlap, loudest first.
+
+    Parameters
+    ----------
+    energies : energy of each 10 ms of the song, K-weighted or plain, shape (n_steps,)
+    n_spans : how many at most; fewer where the song is too short for more
+    span_s : their length; a shorter song is one span
+
+    Raises
+    ------
+    SignalError
+        Energies that are not finite, negative or not a series.
+    """
+    if energies.ndim != 1 or not np.isfinite(energies).all() or (energies < 0).any():
+        raise SignalError("energies: a series of finite values, 0 or more, is needed")
+    steps = round(span_s / ENERGY_STEP_S)
+    if len(energies) <= steps:
+        return ((0.0, len(energies) * ENERGY_STEP_S),) if len(energies) else ()
+    total = np.concatenate([[0.0], np.cumsum(energies, dtype=np.float64)])
+    sums = total[steps:] - total[:-steps]
+    spans: list[Span] = []
+    while len(spans) < n_spans and (sums >= 0).any():
+        start = int(np.argmax(sums))
+        spans.append((start * ENERGY_STEP_S, (start + steps) * ENERGY_STEP_S))
+        sums[max(start - steps + 1, 0) : start + steps] = -1
+    return tuple(spans)
