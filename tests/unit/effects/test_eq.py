@@ -4,7 +4,7 @@ from scipy.signal import sosfilt
 
 from chainweigh.effects import effect
 from chainweigh.effects.base import complete_settings
-from chainweigh.effects.eq import sections
+from chainweigh.effects.eq import process_bands, sections
 from chainweigh.errors import ChainFileError
 
 EQ = effect("eq")
@@ -54,3 +54,23 @@ def test_a_cut_with_gain_is_refused() -> None:
 def test_a_shelf_with_slope_is_refused() -> None:
     with pytest.raises(ChainFileError, match=r'"slope" is 24 dB/oct.*low_cut and high_cut'):
         check({"shape": "low_shelf", "frequency": 40, "gain": 3, "slope": 24})
+
+
+def test_bands_in_one_go_equal_one_stage_after_the_other() -> None:
+    samples = np.random.default_rng(9).uniform(-1, 1, (2, 5000)).astype(np.float32)
+    given = [
+        {"shape": "low_cut", "frequency": 30, "slope": 36},
+        {"shape": "peak", "frequency": 300, "gain": 0},
+        {"shape": "peak", "frequency": 900, "gain": -4, "q": 2},
+        {"shape": "high_shelf", "frequency": 7000, "gain": 3},
+    ]
+    bands = [complete_settings(EQ, each) for each in given]
+    in_turn = samples
+    for band in bands:
+        in_turn = EQ.process(in_turn, 48_000, band)
+    assert process_bands(samples, 48_000, bands) == pytest.approx(in_turn, abs=1e-6)
+
+
+def test_no_band_at_all_passes_every_bit() -> None:
+    samples = np.random.default_rng(9).uniform(-1, 1, (2, 500)).astype(np.float32)
+    assert np.array_equal(process_bands(samples, 48_000, []), samples)
