@@ -163,3 +163,8 @@ def test_reduction_ends_and_later_frames_pass_every_bit() -> None:
     out = compress_samples(samples, RATE_HZ, compression=STEP)
     assert not np.array_equal(out[:, 4_800:9_600], samples[:, 4_800:9_600])
     assert np.array_equal(out[:, -RATE_HZ:], samples[:, -RATE_HZ:])
+
+
+def test_more_than_two_channels_are_refused() -> None:
+    with pytest.raises(ValueError, match="3 channels to compress; 1 or 2"):
+        compress_samples(np.zeros((3, 10), np.float32), RATE_HZ, compression=STEP)
