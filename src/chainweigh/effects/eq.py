@@ -1,5 +1,6 @@
 """One equaliser band a stage: peak, shelves, tilt and cuts."""
 
+from collections.abc import Sequence
 from math import cos, pi, sin, sqrt
 
 import numpy as np
@@ -95,10 +96,26 @@ def _qs(n_sections: int, q: float) -> list[float]:
 BANDS = {"peak": _peak, "low_shelf": _low_shelf, "high_shelf": _high_shelf, "tilt": _tilt}
 
 
-def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
-    if settings["shape"] in BANDS and settings["gain"] == 0:
+def process_bands(samples: Samples, sample_rate_hz: int, bands: Sequence[Settings]) -> Samples:
+    """Several bands in one go: four sections take the time of one.
+
+    Notes
+    -----
+    Unlike one stage after the other, nothing is rounded to float32 between the bands. Bands that
+    change nothing are left out; with none left, every bit passes.
+    """
+    rows = [sections(sample_rate_hz, band) for band in bands if not _is_neutral(band)]
+    if not rows:
         return samples.copy()
-    return filter_sections(samples, sections(sample_rate_hz, settings))
+    return filter_sections(samples, np.concatenate(rows))
+
+
+def _is_neutral(settings: Settings) -> bool:
+    return settings["shape"] in BANDS and settings["gain"] == 0
+
+
+def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
+    return process_bands(samples, sample_rate_hz, [settings])
 
 
 def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:

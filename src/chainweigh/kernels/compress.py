@@ -65,6 +65,11 @@ def compress_samples(
     -------
     Compressed samples, same shape. A frame without reduction is its input bit for bit.
 
+    Raises
+    ------
+    ValueError
+        Neither one nor two channels.
+
     Notes
     -----
     Linked sides are detected together. In between (`0 < link < 1`) each side's reduction in dB
@@ -73,6 +78,8 @@ def compress_samples(
     Gain is within 0.00005 dB of the twin (float32 curve, float64 ballistics). Reduction below
     6e-10 dB becomes zero.
     """
+    if len(samples) not in (1, 2):
+        raise ValueError(f"{len(samples)} channels to compress; 1 or 2 are allowed")
     if not native.compiled:
         return compress_samples_twin(samples, sample_rate_hz, compression=compression)
     out = np.empty_like(samples)
