@@ -12,7 +12,8 @@
 
 #define PHASES 16
 #define STAGES 4
-#define LANES 32
+#define BLOCK 32   /* frames that share one upper bound */
+#define LANES 32   /* frames an inner loop advances by */
 #define CHUNK 256  /* frames worked on at once */
 #define MARGIN 64  /* frames kept on each side of a chunk */
 #define WIDTH (CHUNK + 2 * MARGIN + 2 * LANES)
@@ -24,6 +25,48 @@
 #else
 #define INLINE static inline
 #endif
+
+/* Vectors are spelt out where the compiler has them: left to itself it does not keep the sums
+   in registers. */
+#if defined(__GNUC__)
+typedef float Vector __attribute__((vector_size(32)));
+#define N_VECTORS (LANES / 8)
+#else
+typedef float Vector;
+#define N_VECTORS LANES
+#endif
+#define VECTOR_FRAMES (LANES / N_VECTORS)
+
+INLINE void clear(Vector sum[N_VECTORS])
+{
+    for (int i = 0; i < N_VECTORS; i++) sum[i] = (Vector){0.0f};
+}
+
+INLINE void store(const Vector sum[N_VECTORS], float *out)
+{
+    for (int i = 0; i < N_VECTORS; i++) memcpy(out + i * VECTOR_FRAMES, &sum[i], sizeof sum[i]);
+}
+
+/* sum += tap * a over LANES frames. */
+INLINE void add_tap(Vector sum[N_VECTORS], float tap, const float *a)
+{
+    Vector frames;
+    for (int i = 0; i < N_VECTORS; i++) {
+        memcpy(&frames, a + i * VECTOR_FRAMES, sizeof frames);
+        sum[i] += tap * frames;
+    }
+}
+
+/* sum += tap * (a + b) over LANES frames. */
+INLINE void add_pair(Vector sum[N_VECTORS], float tap, const float *a, const float *b)
+{
+    Vector left, right;
+    for (int i = 0; i < N_VECTORS; i++) {
+        memcpy(&left, a + i * VECTOR_FRAMES, sizeof left);
+        memcpy(&right, b + i * VECTOR_FRAMES, sizeof right);
+        sum[i] += tap * (left + right);
+    }
+}
 
 typedef struct {
     const float *taps[STAGES];
@@ -64,13 +107,12 @@ INLINE void interpolate(float rows[PHASES][WIDTH], const Halfbands *bands, int s
     for (int j = 0; j < n_phases; j++) {
         float *out = rows[j * step + step / 2];
         for (int m = from; m < to; m += LANES) {
-            float sum[LANES] = {0.0f};
-            for (int k = 0; k < pairs; k++) {
-                const float *a = phase_at(rows, stage, j - k) + m;
-                const float *b = phase_at(rows, stage, j + 1 + k) + m;
-                for (int i = 0; i < LANES; i++) sum[i] += taps[k] * (a[i] + b[i]);
-            }
-            memcpy(out + m, sum, sizeof sum);
+            Vector sum[N_VECTORS];
+            clear(sum);
+            for (int k = 0; k < pairs; k++)
+                add_pair(sum, taps[k], phase_at(rows, stage, j - k) + m,
+                         phase_at(rows, stage, j + 1 + k) + m);
+            store(sum, out + m);
         }
     }
 }
@@ -83,13 +125,14 @@ INLINE void decimate(float rows[PHASES][WIDTH], const Halfbands *bands, int stag
     for (int j = 0; j < n_phases; j++) {
         float *out = rows[j * step];
         for (int m = from; m < to; m += LANES) {
-            float sum[LANES] = {0.0f};
-            for (int k = 0; k < pairs; k++) {
-                const float *a = phase_at(rows + step / 2, stage, j - 1 - k) + m;
-                const float *b = phase_at(rows + step / 2, stage, j + k) + m;
-                for (int i = 0; i < LANES; i++) sum[i] += taps[k] * (a[i] + b[i]);
-            }
-            for (int i = 0; i < LANES; i++) out[m + i] = 0.5f * (out[m + i] + sum[i]);
+            Vector sum[N_VECTORS], kept[N_VECTORS];
+            clear(sum);
+            for (int k = 0; k < pairs; k++)
+                add_pair(sum, taps[k], phase_at(rows + step / 2, stage, j - 1 - k) + m,
+                         phase_at(rows + step / 2, stage, j + k) + m);
+            memcpy(kept, out + m, sizeof kept);
+            for (int i = 0; i < N_VECTORS; i++) kept[i] = 0.5f * (kept[i] + sum[i]);
+            store(kept, out + m);
         }
     }
 }
@@ -112,13 +155,14 @@ INLINE void load_frames(const float *x, int64_t n_frames, int64_t start, int cou
 INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, int n, int extra,
                               const Halfbands *bands, int n_stages, float rows[PHASES][WIDTH])
 {
-    int reach = extra;
-    for (int s = 1; s < n_stages; s++) reach += reach_of(bands, s);
+    int reach[STAGES], from = MARGIN, to = MARGIN + n;
+    reach[n_stages - 1] = extra;
+    for (int s = n_stages - 1; s > 0; s--) reach[s - 1] = reach[s] + reach_of(bands, s);
     load_frames(x, n_frames, start - MARGIN, WIDTH, rows[0]);
-    for (int s = 0; s < n_stages; s++) {
-        interpolate(rows, bands, s, MARGIN - reach, MARGIN + n + reach);
-        if (s + 1 < n_stages) reach -= reach_of(bands, s + 1);
-    }
+    interpolate(rows, bands, 0, from - reach[0], to + reach[0]);
+    if (n_stages > 1) interpolate(rows, bands, 1, from - reach[1], to + reach[1]);
+    if (n_stages > 2) interpolate(rows, bands, 2, from - reach[2], to + reach[2]);
+    if (n_stages > 3) interpolate(rows, bands, 3, from - reach[3], to + reach[3]);
 }
 
 #endif

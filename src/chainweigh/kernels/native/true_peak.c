@@ -3,7 +3,6 @@
 #include "_halfband.h"
 #include "true_peak.h"
 
-#define BLOCK 32
 #define TABLE_PHASES 4
 #define TABLE_TAPS 12
 #define TABLE_AHEAD 6 /* frames its first tap looks ahead */
@@ -151,12 +150,11 @@ INLINE void table_phases(const float *x, const float *table, int n, float rows[P
 {
     for (int p = 0; p < TABLE_PHASES; p++)
         for (int m = 0; m < n; m += LANES) {
-            float sum[LANES] = {0.0f};
-            for (int j = 0; j < TABLE_TAPS; j++) {
-                const float *a = x + m + TABLE_AHEAD - j;
-                for (int i = 0; i < LANES; i++) sum[i] += table[p * TABLE_TAPS + j] * a[i];
-            }
-            memcpy(rows[p] + MARGIN + m, sum, sizeof sum);
+            Vector sum[N_VECTORS];
+            clear(sum);
+            for (int j = 0; j < TABLE_TAPS; j++)
+                add_tap(sum, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
+            store(sum, rows[p] + MARGIN + m);
         }
 }
 

@@ -1,0 +1,73 @@
+"""Clip: cuts the waveform off at a level, oversampled against aliasing."""
+
+from chainweigh.audio.array import Samples, from_db
+from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.kernels.clip import clip
+
+
+def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
+    """Clip, aligned and of equal length; what stays below the bend passes bit for bit.
+
+    Notes
+    -----
+    The ceiling holds at the oversampled rate. Band-limiting the result back overshoots it, by 0.6
+    to 1.8 dB on programme: put a limiter behind where a ceiling must hold. Worth of oversampling,
+    6 dB over, folded energy from 20 Hz to 20 kHz re the fundamental at 44.1 kHz: 5 kHz tone -53,
+    -66, -78 dB at 4, 8, 16; 10 kHz tone -47, -59, -67 dB, which is what ideal filters leave.
+
+    Above 0.4535 of the sample rate (20 kHz at 44.1 kHz) the filters let go and what the signal
+    holds there passes partly unclipped.
+
+    The soft knee is a parabola of amplitude that leaves the straight line `knee` dB below the
+    ceiling and meets the ceiling as far above it.
+    """
+    ceiling_dbfs, knee_db = float(settings["ceiling"]), float(settings["knee"])
+    return clip(
+        samples,
+        ceiling=from_db(ceiling_dbfs),
+        threshold=from_db(ceiling_dbfs - knee_db),
+        n_stages=int(settings["oversample"]).bit_length() - 1,
+        linked=bool(settings["link"]),
+    )
+
+
+EFFECT = Effect(
+    name="clip",
+    about="Cuts peaks off at a level; the loudest gain for the least of it on short peaks.",
+    parameters=(
+        Parameter(
+            "ceiling",
+            Kind.LEVEL,
+            "level the waveform is cut off at, before band-limiting",
+            minimum=-80,
+            maximum=40,
+        ),
+        Parameter(
+            "knee",
+            Kind.GAIN,
+            "how far below the ceiling the bend starts; 0 is a hard corner",
+            default=0.0,
+            minimum=0,
+            maximum=24,
+        ),
+        Parameter(
+            "oversample",
+            Kind.COUNT,
+            "times the sample rate at which it works",
+            default=8,
+            choices=(1, 2, 4, 8, 16),
+        ),
+        Parameter(
+            "link",
+            Kind.SWITCH,
+            "both sides share the gain of the louder one",
+            default=False,
+        ),
+    ),
+    process=_process,
+    source=(
+        "Hard clip and its harmonics in closed form; half-band cascade after P. P. Vaidyanathan, "
+        "Multirate Systems and Filter Banks, 1993; anti-aliasing by oversampling after "
+        "J. Kahles, F. Esqueda, V. Valimaki, J. Audio Eng. Soc. 67(6), 2019"
+    ),
+)
