@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from chainweigh.chain.values import LevelExpression, Value, format_value
 from chainweigh.effects import effect
 from chainweigh.effects.base import Effect, Parameter, Setting, complete_settings
+from chainweigh.errors import ChainFileError
 
 SCOPES = ("bus", "master")
 
@@ -87,8 +88,11 @@ class Chain:
         ChainFileError
             Naming chain, stage and setting.
         """
-        for stage in self.stages:
-            stage.effect.check_at_rate(sample_rate_hz, stage.completed())
+        for number, stage in enumerate(self.stages, start=1):
+            try:
+                stage.effect.check_at_rate(sample_rate_hz, stage.completed())
+            except ChainFileError as error:
+                raise ChainFileError(f'chain "{self.name}": stage {number}: {error}') from error
 
     @property
     def split(self) -> int:

@@ -71,13 +71,13 @@ def write_recipe(results: Results, path: Path) -> None:
             "stems": [f"{f.name} {f.digest}" for g in results.source.groups for f in g.files],
         },
         "group": [_place_table(comparison) for comparison in groups],
-        MASTER: _place_table(master),
+        MASTER: {key: value for key, value in _place_table(master).items() if key != "name"},
     }
     write_text(path, tomli_w.dumps(table))
 
 
 def _numbers(**values: float | None) -> dict[str, float]:
-    return {key: value for key, value in values.items() if value is not None}
+    return {key: round(value, 4) for key, value in values.items() if value is not None}
 
 
 def _place_table(comparison: Comparison) -> dict[str, Any]:
