@@ -33,8 +33,6 @@ def clip(
     Shape of samples. Frames further than 42 frames from anything above the threshold are those of
     the input, bit for bit.
     """
-    if n_stages == 0:
-        return _clip_at_rate(samples, np.float32(ceiling), np.float32(threshold), linked)
     if not native.compiled:
         return clip_twin(
             samples, ceiling=ceiling, threshold=threshold, n_stages=n_stages, linked=linked
@@ -69,9 +67,12 @@ def clip_twin(
     samples: Float32, *, ceiling: float, threshold: float, n_stages: int, linked: bool
 ) -> Float32:
     """Defines `clip`: all of it, without pruning."""
+    top, start = np.float32(ceiling), np.float32(threshold)
+    if n_stages == 0:
+        return np.asarray(np.clip(samples + _residual(samples, top, start, linked), -top, top))
     wide = np.pad(samples, ((0, 0), (2 * MARGIN_FRAMES, 2 * MARGIN_FRAMES)))
     fine = np.array([interpolate(channel, n_stages) for channel in wide], dtype=np.float32)
-    added = _residual(fine, np.float32(ceiling), np.float32(threshold), linked)
+    added = _residual(fine, top, start, linked)
     coarse = np.array([decimate(channel, n_stages) for channel in added], dtype=np.float32)
     return np.asarray(samples + coarse[:, 2 * MARGIN_FRAMES :][:, : samples.shape[1]])
 
@@ -95,10 +96,3 @@ def _reduction(level: Float32, ceiling: np.float32, threshold: np.float32) -> Fl
     curve = np.float32(0.25) / half if half > 0 else np.float32(0)
     bent = np.clip(level - threshold, np.float32(0), top - threshold)
     return np.asarray(curve * (bent * bent) + np.maximum(level - top, np.float32(0)))
-
-
-def _clip_at_rate(
-    samples: Float32, ceiling: np.float32, threshold: np.float32, linked: bool
-) -> Float32:
-    bent = samples + _residual(samples, ceiling, threshold, linked)
-    return np.asarray(np.clip(bent, -ceiling, ceiling))

@@ -151,12 +151,10 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
     if not native.compiled:
         return true_peak_envelope_twin(samples, floor=floor)
     taps, pairs = flat_taps()
-    limit = np.float32(floor)
-    out = np.empty_like(samples)
+    out = np.zeros_like(samples)
     for channel, row in zip(samples, out, strict=True):
         blocks = block_peaks(channel)
         bounds = oversampling_bound().of(blocks)
-        tops = np.empty(len(bounds) * BLOCK_FRAMES, np.float32)
         native.lib.cw_true_peak_envelope(
             native.pointer(channel),
             len(channel),
@@ -165,25 +163,60 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
             len(bounds),
             native.pointer(taps),
             native.pointer(pairs),
-            limit,
-            native.pointer(tops),
+            floor,
+            native.pointer(row),
         )
-        row[:] = _around_frames(tops, len(channel), limit)
     return out
 
 
 def true_peak_envelope_twin(samples: Float32, *, floor: float) -> Float32:
     """Defines `true_peak_envelope`."""
-    tops = [np.abs(interpolated(c)).reshape(-1, N_PHASES).max(axis=1) for c in samples]
-    return np.array([_around_frames(t, samples.shape[1], np.float32(floor)) for t in tops])
+    out = np.zeros_like(samples)
+    n_frames, lead = samples.shape[1], MARGIN_FRAMES
+    for channel, row in zip(samples, out, strict=True):
+        tops = np.abs(interpolated(channel)).reshape(-1, N_PHASES).max(axis=1)
+        row[:] = np.maximum(tops[lead - 1 :][:n_frames], tops[lead:][:n_frames])
+        if n_frames:
+            row[0] = max(row[0], tops[:lead].max())
+            row[-1] = max(row[-1], tops[lead + n_frames - 1 :].max())
+    out[out <= np.float32(floor)] = 0
+    return out
 
 
-def _around_frames(tops: Float32, n_frames: int, limit: np.float32) -> Float32:
-    """From the peaks between frames, margins included, to those around each frame."""
-    lead = MARGIN_FRAMES
-    around = np.maximum(tops[lead - 1 : lead - 1 + n_frames], tops[lead : lead + n_frames])
-    if n_frames:
-        around[0] = max(around[0], tops[:lead].max())
-        around[-1] = max(around[-1], tops[lead + n_frames :].max())
-    around[around <= limit] = 0
-    return np.asarray(around)
+def block_true_peaks(
+    channel: Float32, *, floor: float, within: NDArray[np.bool_] | None = None
+) -> Float32:
+    """True peak of each block of 32 frames, two blocks of lead and two of tail included.
+
+    Parameters
+    ----------
+    channel : shape (n_frames,)
+    floor : linear amplitude; blocks that cannot exceed it are spared and read 0 or less than floor
+    within : shape (n_blocks,); other blocks read 0
+    """
+    bounds = oversampling_bound().of(block_peaks(channel))
+    if within is not None:
+        bounds = np.where(within, bounds, np.float32(0))
+    if not native.compiled:
+        return _block_true_peaks_twin(channel, bounds > np.float32(floor))
+    taps, pairs = flat_taps()
+    out = np.zeros(len(bounds), np.float32)
+    native.lib.cw_block_true_peaks(
+        native.pointer(channel),
+        len(channel),
+        native.pointer(bounds),
+        -MARGIN_FRAMES,
+        len(bounds),
+        native.pointer(taps),
+        native.pointer(pairs),
+        floor,
+        native.pointer(out),
+    )
+    return out
+
+
+def _block_true_peaks_twin(channel: Float32, wanted: NDArray[np.bool_]) -> Float32:
+    fine = np.abs(interpolated(channel))
+    whole = np.zeros(len(wanted) * BLOCK_FRAMES * N_PHASES, np.float32)
+    whole[: len(fine)] = fine
+    return np.where(wanted, whole.reshape(len(wanted), -1).max(axis=1), np.float32(0))

@@ -118,7 +118,7 @@ def test_the_knee_bends_as_its_parabola_says(run):
 
 
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
-@pytest.mark.parametrize("n_stages", [1, 2, 3, 4])
+@pytest.mark.parametrize("n_stages", [0, 1, 2, 3, 4])
 @pytest.mark.parametrize("linked", [False, True])
 def test_the_pruned_kernel_equals_its_twin_bit_for_bit(n_stages, linked):
     rng = np.random.default_rng(n_stages)

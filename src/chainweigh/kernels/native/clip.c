@@ -43,18 +43,18 @@ INLINE float reduction(float level, Curve curve)
 }
 
 /* From a signal to what the clip adds to it, in place. */
-INLINE void residual(float *restrict a, int n, Curve curve)
+INLINE void residual(float *restrict a, int64_t n, Curve curve)
 {
-    for (int i = 0; i < n; i++) {
+    for (int64_t i = 0; i < n; i++) {
         float lost = reduction(fabsf(a[i]), curve);
         a[i] = a[i] < 0.0f ? lost : -lost;
     }
 }
 
 /* The same with one gain for both channels. Equal channels come out as `residual` has them. */
-INLINE void linked_residual(float *restrict a, float *restrict b, int n, Curve curve)
+INLINE void linked_residual(float *restrict a, float *restrict b, int64_t n, Curve curve)
 {
-    for (int i = 0; i < n; i++) {
+    for (int64_t i = 0; i < n; i++) {
         float left = fabsf(a[i]), right = fabsf(b[i]);
         float level = left > right ? left : right;
         float lost = reduction(level, curve), divisor = level > 1e-30f ? level : 1e-30f;
@@ -161,6 +161,21 @@ INLINE int span_is_active(const Job *job, int64_t start)
     return 0;
 }
 
+/* Without oversampling: the residual is added where it arises. */
+INLINE void clip_at_rate(const Job *job, float *y, float ceiling)
+{
+    float *left = y, *right = y + job->n_frames;
+    if (job->n_channels == 2)
+        linked_residual(left, right, job->n_frames, job->curve);
+    else
+        residual(left, job->n_frames, job->curve);
+    for (int64_t i = 0; i < job->n_channels * job->n_frames; i++) {
+        float bent = job->x[i] + y[i];
+        bent = bent > ceiling ? ceiling : bent;
+        y[i] = bent < -ceiling ? -ceiling : bent;
+    }
+}
+
 /* x, y: one channel, or two linked ones one after another. Block i of bounds covers frames
    32 (i - 2) and on. */
 WIDE void cw_clip(const float *x, float *y, int n_channels, int64_t n_frames, const float *bounds,
@@ -172,6 +187,10 @@ WIDE void cw_clip(const float *x, float *y, int n_channels, int64_t n_frames, co
     Job job = {x, n_channels, n_stages, n_frames, n_blocks, bounds,
                curve_of(ceiling, threshold), halfbands_of(taps, pairs)};
     memcpy(y, x, (size_t)(n_channels * n_frames) * sizeof(float));
+    if (n_stages == 0) {
+        clip_at_rate(&job, y, ceiling);
+        return;
+    }
     for (int64_t start = 0; start < n_frames; start += SPAN) {
         if (!span_is_active(&job, start)) continue;
         residual_span(&job, start, rows, buffer);

@@ -125,24 +125,62 @@ WIDE void cw_true_peak(const float *x, int64_t n_frames, const float *bounds, in
         i += search_run(x, n_frames, bounds, first, i, n_blocks, &bands, rows, peak, position);
 }
 
-/* Per frame of the blocks: the largest magnitude until the next frame, 0 where a block's bound
-   rules out more than floor. */
+/* Raises the frames on both sides of each interval to its peak, where that exceeds floor; what
+   rings outside the signal counts for the frame at its end. */
+INLINE void raise_frames(const float *tops, int n, int64_t start, int64_t n_frames, float floor,
+                         float *out)
+{
+    float peaks[CHUNK];
+    for (int m = 0; m < n; m++) peaks[m] = tops[m] > floor ? tops[m] : 0.0f;
+    for (int side = 0; side < 2; side++) {
+        if (start + side >= 0 && start + side + n <= n_frames) {
+            float *at = out + start + side;
+            for (int m = 0; m < n; m++) at[m] = peaks[m] > at[m] ? peaks[m] : at[m];
+            continue;
+        }
+        for (int m = 0; m < n; m++) {
+            int64_t frame = start + side + m;
+            frame = frame < 0 ? 0 : frame < n_frames ? frame : n_frames - 1;
+            if (peaks[m] > out[frame]) out[frame] = peaks[m];
+        }
+    }
+}
+
+/* Per frame the largest magnitude between its neighbours, where it exceeds floor; out holds zeros
+   before. */
 WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *bounds,
                                 int64_t first, int64_t n_blocks, const float *taps,
                                 const int32_t *pairs, float floor, float *out)
 {
-    float rows[PHASES][WIDTH] = {{0.0f}};
+    float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK];
     Halfbands bands = halfbands_of(taps, pairs);
     for (int64_t i = 0; i < n_blocks;) {
         int n = run_of(bounds, i, n_blocks, floor);
-        if (n == 0) {
-            memset(out + i * BLOCK, 0, BLOCK * sizeof(float));
-            i++;
-            continue;
+        int64_t start = first + i * BLOCK;
+        i += n ? n : 1;
+        if (n == 0) continue;
+        load_interpolated(x, n_frames, start, n * BLOCK, 0, &bands, STAGES, rows);
+        frame_peaks(rows, PHASES, n * BLOCK, tops);
+        raise_frames(tops, n * BLOCK, start, n_frames, floor, out);
+    }
+}
+
+/* The largest magnitude of each block whose bound exceeds floor; out holds zeros before. */
+WIDE void cw_block_true_peaks(const float *x, int64_t n_frames, const float *bounds,
+                              int64_t first, int64_t n_blocks, const float *taps,
+                              const int32_t *pairs, float floor, float *out)
+{
+    float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK];
+    Halfbands bands = halfbands_of(taps, pairs);
+    for (int64_t i = 0; i < n_blocks;) {
+        int n = run_of(bounds, i, n_blocks, floor);
+        if (n > 0) {
+            load_interpolated(x, n_frames, first + i * BLOCK, n * BLOCK, 0, &bands, STAGES, rows);
+            frame_peaks(rows, PHASES, n * BLOCK, tops);
+            for (int m = 0; m < n * BLOCK; m++)
+                if (tops[m] > out[i + m / BLOCK]) out[i + m / BLOCK] = tops[m];
         }
-        load_interpolated(x, n_frames, first + i * BLOCK, n * BLOCK, 0, &bands, STAGES, rows);
-        frame_peaks(rows, PHASES, n * BLOCK, out + i * BLOCK);
-        i += n;
+        i += n ? n : 1;
     }
 }
 

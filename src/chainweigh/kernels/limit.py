@@ -1,0 +1,202 @@
+"""Look-ahead gain reduction, and the trim that makes a true-peak ceiling hold."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.kernels import native_library as native
+from chainweigh.kernels.halfband import BLOCK_FRAMES, MARGIN_FRAMES
+from chainweigh.kernels.true_peak import block_true_peaks
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+UNIT = 2.0**30
+FAINT = 2.0**-20  # a release ends here, at -120 dB
+TOLERANCE = 10 ** (0.002 / 20)  # overshoot the trim leaves alone
+STEP = 4  # frames a gain value spans where the look-ahead is long
+HOLD_KNOTS = 4  # blocks a trim holds on both sides of its peak
+N_TRIMS = 64
+
+
+def limit(
+    samples: Float32,
+    envelope: Float32,
+    *,
+    ceiling: float,
+    link: float,
+    n_look: int,
+    decay: float,
+) -> Float32:
+    """Lower the gain around whatever exceeds the ceiling.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), one or two channels
+    envelope : shape of samples, at least their magnitude where that exceeds the ceiling; the sign
+        is ignored
+    ceiling : linear amplitude
+    link : 0 to 1, how far a channel follows the other where that one needs more
+    n_look : frames the gain looks ahead, itself included, at least 1
+    decay : factor a frame by which the reduction 1 - gain falls in release
+
+    Returns
+    -------
+    Shape of samples, in time with them: gain * samples with gain <= ceiling / envelope on every
+    frame, and no sample above the ceiling.
+    """
+    if not native.compiled:
+        return limit_twin(samples, envelope, ceiling=ceiling, link=link, n_look=n_look, decay=decay)
+    out = np.empty_like(samples)
+    fitted = native.lib.cw_limit(
+        native.pointer(samples),
+        native.pointer(envelope),
+        native.pointer(out),
+        len(samples),
+        samples.shape[1],
+        ceiling,
+        link,
+        n_look,
+        decay,
+    )
+    if not fitted:
+        raise MemoryError("no memory for the limiter's look-ahead")
+    return out
+
+
+def limit_twin(
+    samples: Float32,
+    envelope: Float32,
+    *,
+    ceiling: float,
+    link: float,
+    n_look: int,
+    decay: float,
+) -> Float32:
+    """Defines `limit`: the same steps over the whole programme, to 2e-7 of it."""
+    step = step_of(n_look)
+    n_steps = n_look // step
+    first_box = (n_steps + 2) // 2
+    top = np.float32(ceiling)
+    need = np.array([_needed(row, float(top), step) for row in envelope.astype(np.float64)])
+    need += link * (need.max(axis=0) - need)
+    out = np.empty_like(samples)
+    for channel, due, row in zip(samples, need, out, strict=True):
+        held = _held(np.pad(due, (n_steps + 1, 0)), n_steps + (step > 1))
+        reduction = np.ceil(_released(held, decay**step) * UNIT)
+        for n_box in (first_box, n_steps + 1 - first_box):
+            reduction = _box_sum(reduction, n_box) / n_box
+        knots = 1 - reduction[n_steps:] / UNIT
+        gain = _between(knots, step)[: len(channel)].astype(np.float32)
+        row[:] = np.clip(channel * gain, -top, top)
+    return out
+
+
+def step_of(n_look: int) -> int:
+    """Frames from one value of the gain to the next: 4 where the look-ahead has time for it."""
+    return STEP if n_look >= 16 * STEP else 1
+
+
+def _needed(envelope: Float64, ceiling: float, step: int) -> Float64:
+    """Reduction each step's frames need."""
+    n_steps = -(-len(envelope) // step)
+    wide = np.pad(np.abs(envelope), (0, n_steps * step - len(envelope)))
+    magnitude = wide.reshape(n_steps, step).max(axis=1)
+    over = np.maximum(magnitude - ceiling, 0.0)
+    return np.asarray(over / np.where(magnitude > 0, magnitude, 1.0))
+
+
+def _between(knots: Float64, step: int) -> Float64:
+    """A straight line through knots that stand on the last frame of each step."""
+    share = np.arange(1, step + 1) / step
+    line = knots[:-1, None] + (knots[1:] - knots[:-1])[:, None] * share
+    return np.asarray(line.ravel())
+
+
+def _held(need: Float64, n_look: int) -> Float64:
+    """Largest of each frame and the n_look - 1 that follow."""
+    held, width = np.pad(need, (0, n_look - 1)), 1
+    while 2 * width <= n_look:
+        held = np.maximum(held[:-width], held[width:])
+        width *= 2
+    rest = n_look - width
+    return np.asarray(np.maximum(held[: len(need)], held[rest : rest + len(need)]))
+
+
+def _released(held: Float64, decay: float) -> Float64:
+    """y[n] = max(held[n], decay * y[n - 1]): in logarithms a running maximum."""
+    with np.errstate(divide="ignore"):
+        slope = np.arange(len(held)) * np.log(decay)
+        released = np.exp(np.maximum.accumulate(np.log(held) - slope) + slope)
+    return np.where(released < FAINT, held, np.maximum(held, released))
+
+
+def _box_sum(units: Float64, n_box: int) -> Float64:
+    """Sum of each frame and the n_box - 1 before it."""
+    total = np.cumsum(np.pad(units, (n_box, 0)))
+    return np.asarray(total[n_box:] - total[:-n_box])
+
+
+def trim_true_peaks(samples: Float32, *, ceiling: float, link: float) -> Float32:
+    """Dip the gain for a moment where the true peak still exceeds the ceiling, until none does.
+
+    Band-limiting lets the product of a signal and a moving gain peak slightly above the product of
+    their peaks. What is left exceeds the ceiling by at most 0.002 dB.
+    """
+    ceiling = float(np.float32(ceiling))
+    trimmed = samples
+    within: NDArray[np.bool_] | None = None
+    for _ in range(N_TRIMS):
+        over = np.array([_excess(c, ceiling, within) for c in trimmed])
+        if not over.any():
+            break
+        if trimmed is samples:
+            trimmed = samples.copy()
+        over += link * (over.max(axis=0) - over)
+        for channel, excess in zip(trimmed, over, strict=True):
+            apply_knots(channel, _knots(excess))
+        within = _spread(over.max(axis=0) > 0, HOLD_KNOTS + 4)
+    return trimmed
+
+
+def _excess(channel: Float32, ceiling: float, within: NDArray[np.bool_] | None) -> Float32:
+    """Reduction each block still needs."""
+    floor = ceiling * TOLERANCE
+    peaks = block_true_peaks(channel, floor=floor, within=within)
+    over = peaks > floor
+    needed = np.zeros_like(peaks)
+    needed[over] = 1 - np.float32(ceiling) / peaks[over]
+    return needed
+
+
+def _knots(excess: Float32) -> Float32:
+    """Reduction at each block's start: held on both sides of an excess, then eased out."""
+    held = np.pad(excess, (HOLD_KNOTS, HOLD_KNOTS + 1))
+    n = len(excess) + 1
+    shifts = range(2 * HOLD_KNOTS)
+    top = np.maximum.reduce([held[q : q + n] for q in shifts])
+    eased = np.pad(top, 1)
+    return np.asarray(np.maximum(top, 0.5 * np.maximum(eased[:-2], eased[2:])), dtype=np.float32)
+
+
+def _spread(mask: NDArray[np.bool_], n_blocks: int) -> NDArray[np.bool_]:
+    wide = np.pad(mask, n_blocks)
+    shifted = [wide[q : q + len(mask)] for q in range(2 * n_blocks + 1)]
+    return np.asarray(np.logical_or.reduce(shifted))
+
+
+def apply_knots(channel: Float32, knots: Float32) -> None:
+    """Multiply a channel in place by 1 - a line through knots at the blocks' starts."""
+    if not native.compiled:
+        apply_knots_twin(channel, knots)
+        return
+    native.lib.cw_trim(
+        native.pointer(channel), len(channel), native.pointer(knots), len(knots) - 1, -MARGIN_FRAMES
+    )
+
+
+def apply_knots_twin(channel: Float32, knots: Float32) -> None:
+    """Defines `apply_knots`."""
+    step = np.arange(BLOCK_FRAMES, dtype=np.float32)
+    slope = (knots[1:] - knots[:-1]) / np.float32(BLOCK_FRAMES)
+    line = knots[:-1, None] + slope[:, None] * step
+    channel *= 1 - line.ravel()[MARGIN_FRAMES : MARGIN_FRAMES + len(channel)]

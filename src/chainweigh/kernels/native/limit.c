@@ -1,0 +1,270 @@
+/* Look-ahead gain reduction and its final trim.
+
+   The reduction 1 - gain that a step of 1 or 4 frames needs is held over the look-ahead by a
+   sliding maximum, released exponentially and smoothed by two box-cars whose lengths add up to the
+   look-ahead; straight lines join the steps. Box-cars run on integers of 2^-30, so their sums are
+   exact and return to exactly nothing. */
+#include "common.h"
+#include "_halfband.h"
+#include "limit.h"
+
+#define SPAN 2048
+#define LONG_STEP 4
+#define GROUP 32 /* steps whose release is worked out side by side */
+#define UNIT 1073741824.0f /* 2^30 */
+#define FAINT 9.5367431640625e-7 /* 2^-20: a release ends here, at -120 dB */
+#define MAX_CHANNELS 2
+
+typedef struct {
+    float *need;    /* per step, from the span's first on over the look-ahead */
+    float *held[2]; /* the same, for the sliding maximum */
+    int32_t *units; /* first box-car's length before the span, then the span */
+    int64_t *sums;  /* second box-car's length before the span, then the span */
+    float gain[SPAN], last_gain;
+    double released;
+    int64_t sum, sum_of_sums, last_needed;
+    int busy;
+} Lane;
+
+typedef struct {
+    int step, n_steps; /* frames a step; steps a span */
+    int n_look;        /* steps the maximum looks ahead, its own included */
+    int first_box, second_box;
+    double decay, scale;
+    float decays[GROUP]; /* powers 1 to GROUP of decay */
+} Shape;
+
+INLINE Shape shape_of(int n_look, double decay)
+{
+    Shape shape;
+    shape.step = n_look >= 16 * LONG_STEP ? LONG_STEP : 1;
+    shape.n_steps = SPAN / shape.step;
+    n_look /= shape.step;
+    shape.first_box = (n_look + 2) / 2;
+    shape.second_box = n_look + 1 - shape.first_box;
+    /* the line from the step before must already be low enough */
+    shape.n_look = n_look + (shape.step > 1);
+    shape.decay = pow(decay, shape.step);
+    shape.scale = 1.0 / ((double)UNIT * shape.first_box * shape.second_box);
+    for (int i = 0; i < GROUP; i++) shape.decays[i] = (float)pow(shape.decay, i + 1);
+    return shape;
+}
+
+static int allocate(Lane *lane, const Shape *shape)
+{
+    size_t n = (size_t)shape->n_look + 1 + SPAN;
+    memset(lane, 0, sizeof *lane);
+    lane->last_needed = -1;
+    lane->last_gain = 1.0f;
+    lane->need = calloc(n, sizeof *lane->need);
+    for (int i = 0; i < 2; i++) lane->held[i] = calloc(n, sizeof *lane->held[i]);
+    lane->units = calloc(n, sizeof *lane->units);
+    lane->sums = calloc(n, sizeof *lane->sums);
+    return lane->need && lane->held[0] && lane->held[1] && lane->units && lane->sums;
+}
+
+static void release(Lane *lane)
+{
+    free(lane->need);
+    for (int i = 0; i < 2; i++) free(lane->held[i]);
+    free(lane->units);
+    free(lane->sums);
+}
+
+/* Whether any magnitude exceeds the ceiling. */
+INLINE int exceeds(const float *x, int n, float ceiling)
+{
+    int found = 0;
+    for (int i = 0; i < n; i++) found |= fabsf(x[i]) > ceiling;
+    return found;
+}
+
+/* Reduction that keeps a magnitude below the ceiling, rounded up. */
+INLINE float needed(float magnitude, double ceiling)
+{
+    double over = (double)magnitude - ceiling;
+    return over > 0.0 ? (float)(over / magnitude * (1.0 + 1.2e-7)) : 0.0f;
+}
+
+INLINE void step_peaks(const float *x, int n, int step, float *out)
+{
+    for (int i = 0; i * step < n; i++) {
+        float top = fabsf(x[i * step]);
+        for (int k = 1; k < step && i * step + k < n; k++) {
+            float next = fabsf(x[i * step + k]);
+            top = next > top ? next : top;
+        }
+        out[i] = top;
+    }
+}
+
+/* Reads what n frames need of a lane, its own and a share of the other's; 0 if nothing. */
+INLINE int read_need(const float *own, const float *other, int n, int step, float ceiling,
+                     float link, float *need)
+{
+    float mine[SPAN], theirs[SPAN];
+    int count = (n + step - 1) / step;
+    if (!exceeds(own, n, ceiling) && !(other && exceeds(other, n, ceiling))) return 0;
+    step_peaks(own, n, step, mine);
+    for (int i = 0; i < count; i++) need[i] = needed(mine[i], ceiling);
+    if (!other) return 1;
+    step_peaks(other, n, step, theirs);
+    for (int i = 0; i < count; i++) {
+        float due = needed(theirs[i], ceiling);
+        float followed = link == 1.0f ? due : need[i] + link * (due - need[i]);
+        need[i] = due > need[i] ? followed : need[i];
+    }
+    return 1;
+}
+
+INLINE void larger_of_two(const float *a, const float *b, float *restrict out, int n)
+{
+    for (int i = 0; i < n; i++) {
+        float left = a[i], right = b[i];
+        out[i] = right > left ? right : left;
+    }
+}
+
+/* Largest of need[i] .. need[i + n_look - 1] for each step of the span, by doubling. */
+INLINE float *hold(Lane *lane, const Shape *shape)
+{
+    int n = shape->n_steps + shape->n_look - 1, width = 1, turn = 0;
+    const float *from = lane->need;
+    for (; 2 * width <= shape->n_look; width *= 2) {
+        n -= width;
+        larger_of_two(from, from + width, lane->held[turn], n);
+        from = lane->held[turn];
+        turn = 1 - turn;
+    }
+    larger_of_two(from, from + (shape->n_look - width), lane->held[turn], shape->n_steps);
+    return lane->held[turn];
+}
+
+/* y[i] = max(x[i], decay * y[i - 1]) in place: within groups by doubling, then across them. */
+INLINE void let_go(float *x, const Shape *shape, double *last)
+{
+    for (int g = 0; g < shape->n_steps; g += GROUP) {
+        float a[2 * GROUP] = {0.0f}, b[2 * GROUP] = {0.0f}, *from = a, *to = b;
+        memcpy(a + GROUP, x + g, GROUP * sizeof(float));
+        for (int width = 1; width < GROUP; width *= 2) {
+            float fall = shape->decays[width - 1], *spare = from;
+            for (int i = GROUP; i < 2 * GROUP; i++) {
+                float now = from[i], before = from[i - width] * fall;
+                to[i] = before > now ? before : now;
+            }
+            from = to;
+            to = spare;
+        }
+        float carried = *last > FAINT ? (float)*last : 0.0f;
+        for (int i = 0; i < GROUP; i++) {
+            float before = carried * shape->decays[i], now = from[GROUP + i];
+            x[g + i] = before > now ? before : now;
+        }
+        double fallen = *last > FAINT ? *last * pow(shape->decay, GROUP) : 0.0;
+        *last = fallen > from[2 * GROUP - 1] ? fallen : from[2 * GROUP - 1];
+    }
+}
+
+INLINE void smooth(Lane *lane, const Shape *shape, const float *reduction)
+{
+    int32_t *units = lane->units, *new_units = units + shape->first_box;
+    int64_t *sums = lane->sums, *new_sums = sums + shape->second_box;
+    float knots[SPAN];
+    for (int i = 0; i < shape->n_steps; i++)
+        new_units[i] = (int32_t)(reduction[i] * UNIT) + (reduction[i] > 0.0f);
+    for (int i = 0; i < shape->n_steps; i++) {
+        lane->sum += new_units[i] - units[i];
+        new_sums[i] = lane->sum;
+        lane->sum_of_sums += lane->sum - sums[i];
+        knots[i] = (float)(1.0 - (double)lane->sum_of_sums * shape->scale);
+    }
+    memmove(units, units + shape->n_steps, (size_t)shape->first_box * sizeof *units);
+    memmove(sums, sums + shape->n_steps, (size_t)shape->second_box * sizeof *sums);
+    if (shape->step == 1) {
+        memcpy(lane->gain, knots, sizeof knots);
+        return;
+    }
+    float last = lane->last_gain;
+    for (int i = 0; i < SPAN / LONG_STEP; i++) {
+        float rise = knots[i] - last;
+        for (int k = 0; k < LONG_STEP; k++)
+            lane->gain[i * LONG_STEP + k] = last + rise * (0.25f * (float)(k + 1));
+        last = knots[i];
+    }
+    lane->last_gain = last;
+}
+
+INLINE void apply(const float *x, float *y, const float *gain, int n, float ceiling)
+{
+    for (int i = 0; i < n; i++) {
+        float out = x[i] * gain[i];
+        out = out > ceiling ? ceiling : out;
+        y[i] = out < -ceiling ? -ceiling : out;
+    }
+}
+
+/* One span of a lane; afterwards busy tells whether its gain may differ from 1. */
+INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_frames,
+                    const float *own, const float *other, float ceiling, float link)
+{
+    int ahead = shape->n_look - 1;
+    int64_t from = start + ahead * shape->step;
+    int skipped = from < 0 ? (int)((-from + shape->step - 1) / shape->step) : 0;
+    from += skipped * shape->step;
+    int64_t left = n_frames - from, room = SPAN - skipped * shape->step;
+    int n = (int)(left < room ? left : room);
+    memset(lane->need + ahead, 0, (size_t)shape->n_steps * sizeof(float));
+    if (n > 0 && read_need(own + from, other ? other + from : NULL, n, shape->step, ceiling, link,
+                           lane->need + ahead + skipped))
+        lane->last_needed = from + n - 1;
+    lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->sum_of_sums != 0 ||
+                 lane->last_gain != 1.0f;
+    if (lane->busy) {
+        float *reduction = hold(lane, shape);
+        let_go(reduction, shape, &lane->released);
+        smooth(lane, shape, reduction);
+    }
+    memmove(lane->need, lane->need + shape->n_steps, (size_t)ahead * sizeof(float));
+}
+
+/* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
+   1: how far a channel follows the other. Returns 0 when memory ran out. */
+WIDE int cw_limit(const float *x, const float *envelope, float *y, int n_channels,
+                  int64_t n_frames, float ceiling, float link, int n_look, double decay)
+{
+    Shape shape = shape_of(n_look, decay);
+    Lane lanes[MAX_CHANNELS];
+    int n_lanes = link == 1.0f ? 1 : n_channels, ok = 1;
+    for (int c = 0; c < n_lanes; c++) ok = allocate(&lanes[c], &shape) && ok;
+    int64_t before = (n_look + LONG_STEP + SPAN) / SPAN; /* spans the look-ahead reaches back */
+    for (int64_t start = -before * SPAN; ok && start < n_frames; start += SPAN) {
+        for (int c = 0; c < n_lanes; c++)
+            advance(&lanes[c], &shape, start, n_frames, envelope + c * n_frames,
+                    n_channels == 2 ? envelope + (1 - c) * n_frames : NULL, ceiling, link);
+        if (start < 0) continue;
+        int n = n_frames - start < SPAN ? (int)(n_frames - start) : SPAN;
+        for (int c = 0; c < n_channels; c++) {
+            const Lane *lane = &lanes[c < n_lanes ? c : 0];
+            int64_t at = c * n_frames + start;
+            if (lane->busy)
+                apply(x + at, y + at, lane->gain, n, ceiling);
+            else
+                memcpy(y + at, x + at, (size_t)n * sizeof(float));
+        }
+    }
+    for (int c = 0; c < n_lanes; c++) release(&lanes[c]);
+    return ok;
+}
+
+/* Multiplies by 1 - a straight line between the knots, which stand at the starts of blocks. */
+WIDE void cw_trim(float *y, int64_t n_frames, const float *knots, int64_t n_blocks, int64_t first)
+{
+    for (int64_t b = 0; b < n_blocks; b++) {
+        if (knots[b] == 0.0f && knots[b + 1] == 0.0f) continue;
+        float slope = (knots[b + 1] - knots[b]) / BLOCK;
+        for (int i = 0; i < BLOCK; i++) {
+            int64_t frame = first + b * BLOCK + i;
+            if (frame >= 0 && frame < n_frames) y[frame] *= 1.0f - (knots[b] + slope * (float)i);
+        }
+    }
+}
