@@ -14,7 +14,7 @@ from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.groups import Picks, SetSearch, WeighedGroup
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
-from chainweigh.ranking.order import Entry, price_range, rank
+from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.results import (
     MASTER,
     SCHEMA,
@@ -22,6 +22,7 @@ from chainweigh.ranking.results import (
     Choice,
     ChosenSet,
     Comparison,
+    MixMeasures,
     RankSettings,
     Results,
     Source,
@@ -33,6 +34,12 @@ from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
 
 CEILING_DBTP = -1.0
+
+NOTES = (
+    "Distortion on the programme is judged in the dry mix's three loudest 10 s windows.",
+    "Audibility in the mix is judged for candidates that gain something and keep every other limit "
+    "of the budget; punch and gain movement are judged on the group by itself.",
+)
 
 
 @dataclass(frozen=True)
@@ -56,10 +63,15 @@ class Assembly:
     settings: RankSettings
     search: SetSearch
     picks: Picks
-    masters: WeighedGroup
+    master_search: SetSearch
     fixed_master: str | None
     cached_audio: dict[str, Path] = field(default_factory=dict)
     arrays: dict[str, Samples] = field(default_factory=dict)
+
+    @property
+    def masters(self) -> WeighedGroup:
+        """The master's comparison."""
+        return self.master_search.groups[MASTER]
 
     @cached_property
     def _dry_mix(self) -> Samples:
@@ -69,12 +81,14 @@ class Assembly:
         rate = self.song.sample_rate_hz
         standings = {name: self.search.standings(name, self.picks) for name in self.search.groups}
         comparisons = [
-            self._comparison(self.search.groups[name], standings[name], self.picks[name], "bus")
+            self._comparison(self.search, name, standings[name], self.picks)
             for name in self.search.groups
         ]
-        master_standings = self._master_standings()
+        master_standings = self.master_search.standings(MASTER, {MASTER: ""})
         master_pick = self.fixed_master or master_standings[0][0].name
-        comparisons.append(self._comparison(self.masters, master_standings, master_pick, MASTER))
+        comparisons.append(
+            self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
+        )
         chosen = self._chosen(standings, master_standings, master_pick)
         for name, samples in stems.items():
             self.arrays[f"session/{slug(name)}.wav"] = samples
@@ -88,40 +102,35 @@ class Assembly:
             source=self._source(),
             comparisons=tuple(comparisons),
             chosen=chosen,
-            notes=(
-                "The distortion budget is THD+N on steady test tones alone: thdn_programme_pct "
-                "equals thdn_steady_pct. Audibility on the programme is not judged.",
-            ),
+            notes=NOTES,
         )
         return Run(results, self.cached_audio, self.arrays, rate)
 
-    def _master_standings(self) -> list[tuple[Entry, Standing]]:
-        reference = self.masters.reference.file.plr_db
-        gains = {}
-        for name, weighed in self.masters.weighed.items():
-            gains[name] = gain_lu(reference, weighed.file.plr_db if weighed.file else None)
-        entries = [self.masters.entry(c.name, gains[c.name], None) for c in self.masters.chains]
-        return rank(entries, self.settings)
-
     def _comparison(
         self,
-        group: WeighedGroup,
+        search: SetSearch,
+        name: str,
         standings: list[tuple[Entry, Standing]],
-        winner: str,
-        scope: str,
+        picks: Picks,
     ) -> Comparison:
-        name = group.reference.name
+        group, winner = search.groups[name], picks[name]
         folder = slug(name)
         self.arrays[f"audio/{folder}/reference.wav"] = group.reference.samples
         about = {chain.name: chain.about for chain in group.chains}
         return Comparison(
             name=name,
             folder=folder,
-            scope=scope,
+            scope=group.chains[0].scope,
             reference_audio=f"audio/{folder}/reference.wav",
             reference=group.reference.file,
             candidates=tuple(
-                self._candidate(group, folder, about[entry.name], entry, standing)
+                self._candidate(
+                    group,
+                    about[entry.name],
+                    entry,
+                    standing,
+                    search.in_mix(name, entry.name, picks),
+                )
                 for entry, standing in standings
             ),
             winner=winner,
@@ -129,8 +138,14 @@ class Assembly:
         )
 
     def _candidate(
-        self, group: WeighedGroup, folder: str, about: str, entry: Entry, standing: Standing
+        self,
+        group: WeighedGroup,
+        about: str,
+        entry: Entry,
+        standing: Standing,
+        in_mix: MixMeasures | None,
     ) -> Candidate:
+        folder = slug(group.reference.name)
         weighed = group.weighed[entry.name]
         audio = None
         if weighed.audio is not None:
@@ -148,6 +163,7 @@ class Assembly:
             file=weighed.file,
             tones=weighed.tones,
             programme=weighed.programme,
+            in_mix=in_mix,
             standing=standing,
         )
 
@@ -165,7 +181,7 @@ class Assembly:
         headroom = gain_lu(dry_plr, mix.plr_db)
         entry = next(e for e, _ in master_standings if e.name == master_pick)
         thdn_groups = self._thdn_of_set(0.0)
-        thdn = self._thdn_of_set(entry.thdn_programme_pct)
+        thdn = self._thdn_of_set(entry.distortion_pct)
         delivered, file = self._delivery(master_pick)
         if delivered is not None:
             self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
@@ -196,7 +212,7 @@ class Assembly:
             candidate=entry.name,
             loudness_gain_lu=entry.gain_lu,
             loudness_gain_dry_lu=entry.gain_dry_lu,
-            thdn_programme_pct=entry.thdn_programme_pct,
+            thdn_programme_pct=entry.distortion_pct,
             settings=_settings_text(self.search.groups[name], entry.name),
         )
         return replace(choice, undefined=_reasons(choice))
@@ -204,8 +220,8 @@ class Assembly:
     def _thdn_of_set(self, master_pct: float | None) -> float | None:
         energies, values = [], []
         for name, group in self.search.groups.items():
-            tones = group.weighed[self.picks[name]].tones
-            values.append(tones.thdn_programme_pct if tones else None)
+            entry = group.entry(self.picks[name], None, None, None)
+            values.append(entry.distortion_pct)
             energies.append(_energy(group.reference.samples))
         known = [value for value in values if value is not None]
         if len(known) < len(values) or master_pct is None:

@@ -46,6 +46,11 @@ class MixAround:
         mix = (self._others + samples).astype(np.float32)
         return measure_plr_db(mix, self._sample_rate_hz)
 
-    def gain_lu(self, candidate: Samples) -> float | None:
-        """Loudness gain of the mix with a matched candidate in place of the dry group, in LU."""
-        return gain_lu(self._plr_db, self._measure(candidate))
+    def gain_lu(self, candidate: Samples, toned: Samples | None = None) -> float | None:
+        """Loudness gain of the mix with a matched candidate in place of the group, in LU.
+
+        `toned` is the dry group with the candidate's static tone, where that differs: the gain is
+        counted from it.
+        """
+        before = self._plr_db if toned is None else self._measure(toned)
+        return gain_lu(before, self._measure(candidate))

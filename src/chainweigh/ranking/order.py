@@ -1,38 +1,75 @@
 """Candidates of one comparison put in order: score, budget, Pareto front, and the reasons."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.ranking.results import PriceRange, RankSettings, Standing
 
 
+LIMITS = (
+    ("thdn_programme_pct", "distortion", "%"),
+    ("disturbed_pct", "disturbed frames in the mix", "%"),
+    ("disturbed_onsets_pct", "disturbed onsets in the mix", "%"),
+    ("punch_loss_db", "punch lost", "dB"),
+    ("gain_movement_db", "gain movement", "dB"),
+)
+
+
 @dataclass(frozen=True)
 class Entry:
-    """What the order depends on. Gains in LU, distortion in percent, None where undefined."""
+    """What the order depends on. Gains in LU, distortion in percent, None where undefined.
+
+    `limited` holds what the budget limits, under the budget's own names; `worst_s` where the
+    programme was disturbed most.
+    """
 
     name: str
     failure: str | None
     gain_lu: float | None
     gain_dry_lu: float | None
     gain_soloed_lu: float | None
-    thdn_programme_pct: float | None
-    added_thdn_pct: float | None
+    added_pct: float | None
+    tone_gain_lu: float | None = None
+    ranked_by: str = "tones"
+    distortion_pct: float | None = None
+    limited: Mapping[str, float | None] = field(default_factory=dict)
+    worst_s: float | None = None
 
     def score_lu(self, price_lu_per_pct: float) -> float | None:
         """Loudness gain less the price of the added distortion."""
-        if self.gain_lu is None or self.added_thdn_pct is None:
+        if self.gain_lu is None or self.added_pct is None:
             return None
-        return self.gain_lu - price_lu_per_pct * self.added_thdn_pct
+        return self.gain_lu - price_lu_per_pct * self.added_pct
 
 
 def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
-    """Every budget limit a candidate breaks, in words with both numbers."""
-    limit = settings.budget.thdn_programme_pct
-    thdn = entry.thdn_programme_pct
-    if thdn is None or thdn <= limit:
-        return ()
-    return (f"THD+N on test tones {thdn:.1f} %, allowed {limit:g} %",)
+    """Every budget limit a candidate breaks, in words with both numbers and the worst second."""
+    return tuple(
+        f"{label} {value:.1f} {unit}, allowed {limit:g} {unit}{_place(name, entry)}"
+        for name, label, unit, value, limit in _limited(entry, settings)
+        if value > limit
+    )
+
+
+def _limited(
+    entry: Entry, settings: RankSettings
+) -> Iterator[tuple[str, str, str, float, float]]:
+    for name, label, unit in LIMITS:
+        value = entry.limited.get(name)
+        if value is not None:
+            yield name, label, unit, value, getattr(settings.budget, name)
+
+
+def _place(name: str, entry: Entry) -> str:
+    heard = name.startswith("disturbed") and entry.worst_s is not None
+    return f", worst at {entry.worst_s:.1f} s" if heard else ""
+
+
+def _overshoot(entry: Entry, settings: RankSettings) -> float:
+    """The largest ratio of a value to its limit."""
+    ratios = [value / limit for *_, value, limit in _limited(entry, settings) if limit > 0]
+    return max(ratios, default=0.0)
 
 
 def rank(entries: Sequence[Entry], settings: RankSettings) -> list[tuple[Entry, Standing]]:
@@ -44,7 +81,7 @@ def rank(entries: Sequence[Entry], settings: RankSettings) -> list[tuple[Entry, 
     """
     usable = [e for e in entries if _group(e, settings) == 0]
     rest = [e for e in entries if _group(e, settings) > 0]
-    rest.sort(key=lambda e: (_group(e, settings), e.thdn_programme_pct or 0.0))
+    rest.sort(key=lambda e: (_group(e, settings), _overshoot(e, settings)))
     ordered = [*_by_score(usable, settings), *rest]
     front = _pareto_front(entries)
     winner = ordered[0]
@@ -73,7 +110,7 @@ def _by_score(entries: list[Entry], settings: RankSettings) -> list[Entry]:
     while left:
         best = _score(left[0], settings)
         tied = [e for e in left if best - _score(e, settings) < settings.tie_lu]
-        first = min(tied, key=lambda e: e.added_thdn_pct or 0.0)
+        first = min(tied, key=lambda e: e.added_pct or 0.0)
         ordered.append(first)
         left.remove(first)
     return ordered
@@ -81,9 +118,9 @@ def _by_score(entries: list[Entry], settings: RankSettings) -> list[Entry]:
 
 def _pareto_front(entries: Sequence[Entry]) -> set[str]:
     points = [
-        (e.gain_lu, e.added_thdn_pct, e.name)
+        (e.gain_lu, e.added_pct, e.name)
         for e in entries
-        if e.failure is None and e.gain_lu is not None and e.added_thdn_pct is not None
+        if e.failure is None and e.gain_lu is not None and e.added_pct is not None
     ]
     return {
         name
@@ -112,7 +149,10 @@ def _standing(
         loudness_gain_lu=entry.gain_lu,
         loudness_gain_dry_lu=entry.gain_dry_lu,
         loudness_gain_soloed_lu=entry.gain_soloed_lu,
-        added_thdn_pct=entry.added_thdn_pct,
+        tone_gain_lu=entry.tone_gain_lu,
+        ranked_by=entry.ranked_by,
+        ranked_distortion_pct=entry.distortion_pct,
+        added_thdn_pct=entry.added_pct,
         score_lu=score,
         within_budget=entry.failure is None and not broken,
         breaches=broken,
@@ -128,9 +168,11 @@ def _why(
 ) -> str:
     if entry.failure is not None:
         return f"Failed: {entry.failure}."
-    if entry.gain_lu is None or entry.added_thdn_pct is None:
+    if entry.gain_lu is None or entry.added_pct is None:
         return "Cannot be scored: loudness or peak is not defined for this programme."
-    gained = f"{entry.gain_lu:+.2f} LU for {entry.added_thdn_pct:.2f} % added distortion"
+    gained = f"{entry.gain_lu:+.2f} LU for {entry.added_pct:.2f} % added distortion"
+    if entry.ranked_by == "residual":
+        gained += " (tones do not show this chain's distortion: its residual is taken)"
     if broken:
         return f"Over budget: {'; '.join(broken)}. It gave {gained}."
     lead = _score(winner, settings) - _score(entry, settings)
@@ -139,7 +181,7 @@ def _why(
             return "Stays dry: no chain within budget is worth its distortion here."
         return f"Best score within budget: {gained}."
     if tied:
-        kind = "less" if winner.added_thdn_pct < entry.added_thdn_pct else "no more"  # type: ignore[operator]
+        kind = "less" if winner.added_pct < entry.added_pct else "no more"  # type: ignore[operator]
         return (
             f"Tied with {winner.name} ({abs(lead):.2f} LU apart), which adds {kind} distortion: "
             f"{gained}."
@@ -170,7 +212,7 @@ def price_range(entries: Sequence[Entry], winner: str, settings: RankSettings) -
     low, high, below, above = 0.0, None, None, None
     for other in usable:
         gain = first.score_lu(0.0) - other.score_lu(0.0)  # type: ignore[operator]
-        added = first.added_thdn_pct - other.added_thdn_pct  # type: ignore[operator]
+        added = first.added_pct - other.added_pct  # type: ignore[operator]
         if other is first or added == 0:
             continue
         price = gain / added

@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from chainweigh.audio.array import padded
 from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
+from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.groups import Picks, SetSearch, weigh_all
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
 from chainweigh.render.cache import Cache
-from chainweigh.song import Song, sum_of
+from chainweigh.ranking.windows import loudest_windows
+from chainweigh.song import Song, mix_of, sum_of
 
 
 @dataclass(frozen=True)
@@ -69,17 +71,20 @@ def rank_song(
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
-    references = [
-        Reference(g.name, padded(g.samples, n_frames), song.sample_rate_hz) for g in song.groups
-    ]
+    dry_mix = padded(mix_of(song.groups), n_frames)
+    windows = loudest_windows(dry_mix, song.sample_rate_hz)
+    references = [Reference(g.name, padded(g.samples, n_frames), windows) for g in song.groups]
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
-    search = SetSearch(groups, settings, threads, progress)
+    onsets = find_onsets(dry_mix, song.sample_rate_hz)
+    search = SetSearch(groups, onsets, settings, threads, progress)
     picks = _picks(search, plan)
     stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
-    mix = Reference(MASTER, sum_of(list(stems.values())), song.sample_rate_hz)
+    mix = Reference(MASTER, sum_of(list(stems.values())), windows)
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
+    master_search = SetSearch(masters, onsets, settings, threads)
+    master_search.measure_dry()
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
-    assembly = Assembly(song, settings, search, picks, masters[MASTER], fixed_master)
+    assembly = Assembly(song, settings, search, picks, master_search, fixed_master)
     return assembly.run(kind, stems)
 
 

@@ -1,13 +1,17 @@
 """The dry side of a comparison, measured once for all its candidates."""
 
 import threading
+from dataclasses import dataclass
 from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
+from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
+from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tones import ToneGrid, tone_grid
+from chainweigh.ranking.windows import Windows
 
 
 class Reference:
@@ -17,10 +21,13 @@ class Reference:
     ----------
     name : the comparison: a group's name, or master
     samples : shape (2, n_frames), as long as every candidate of the run
+    windows : where distortion on the programme is judged
     """
 
-    def __init__(self, name: str, samples: Samples, sample_rate_hz: int) -> None:
+    def __init__(self, name: str, samples: Samples, windows: Windows) -> None:
+        sample_rate_hz = windows.sample_rate_hz
         self.name = name
+        self.windows = windows
         self.samples = samples
         self.sample_rate_hz = sample_rate_hz
         self.digest = digest_samples(samples, sample_rate_hz)
@@ -32,17 +39,37 @@ class Reference:
         return measure_file(self.samples, self.sample_rate_hz)
 
     @property
-    def tones(self) -> tuple[ToneGrid, ReferenceBands]:
-        """The tone grid at this programme's levels, and its weights; computed on first use."""
+    def onsets(self) -> Onsets:
+        """Where its sounds begin; found on first use."""
+        with self._lock:
+            return self._onsets
+
+    @cached_property
+    def _onsets(self) -> Onsets:
+        return find_onsets(self.samples, self.sample_rate_hz)
+
+    @property
+    def tones(self) -> "DrivenTones":
+        """Test tones at this programme's levels, and their weights; computed on first use."""
         with self._lock:
             return self._tones
 
     @cached_property
-    def _tones(self) -> tuple[ToneGrid, ReferenceBands]:
+    def _tones(self) -> "DrivenTones":
         return tones_of(self.samples, self.sample_rate_hz)
 
 
-def tones_of(samples: Samples, sample_rate_hz: int) -> tuple[ToneGrid, ReferenceBands]:
-    """Tone grid and weights of a programme that drives a chain."""
+@dataclass(frozen=True)
+class DrivenTones:
+    """Steady and ridden tones as a programme drives a chain, with the programme's weights."""
+
+    grid: ToneGrid
+    bands: ReferenceBands
+    ridden: RiddenTones
+
+
+def tones_of(samples: Samples, sample_rate_hz: int) -> DrivenTones:
+    """Test tones and weights of a programme that drives a chain."""
     bands = reference_bands(samples, sample_rate_hz)
-    return tone_grid(sample_rate_hz, float(bands.block_peaks_dbfs.max())), bands
+    grid = tone_grid(sample_rate_hz, float(bands.block_peaks_dbfs.max()))
+    return DrivenTones(grid, bands, ridden_tones(bands))

@@ -50,6 +50,7 @@ class ToneMeasures:
 
     thdn_peak_pct: float | None
     thdn_steady_pct: float | None
+    thdn_ridden_pct: float | None
     thdn_programme_pct: float | None
     thdn_with_intended_pct: float | None
     frequencies_hz: tuple[float, ...]
@@ -60,11 +61,31 @@ class ToneMeasures:
 
 @dataclass(frozen=True)
 class ProgrammeMeasures:
-    """Distortion on the programme itself: candidate against its fitted reference."""
+    """Distortion on the programme itself: candidate against its fitted reference, by itself.
+
+    `tone_gain_lu` is the PLR a static EQ of the same tone would change; it ranks nothing.
+    """
 
     sdr_db: float | None
     residual_pct: float | None
     gain_movement_db: float | None
+    low_band_residual_db: float | None
+    tone_gain_lu: float | None
+    punch_change_db: float | None
+    punch_low_change_db: float | None
+    punch_loss_db: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class MixMeasures:
+    """Audibility in the mix: noise-to-mask ratio of what was added, beside the other groups."""
+
+    nmr_mean_db: float | None
+    nmr_worst_db: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    worst_moments_s: tuple[float, ...]
     undefined: Reasons = field(default_factory=dict)
 
 
@@ -74,13 +95,19 @@ class Standing:
 
     `loudness_gain_lu` is measured in the mix with the other groups as the chosen set leaves them
     (for a master: on the mix entering the master chain); `loudness_gain_dry_lu` with the others
-    dry; `loudness_gain_soloed_lu` on the group by itself. The last two rank nothing.
+    dry; `loudness_gain_soloed_lu` on the group by itself. The last two rank nothing. All leave out
+    what a static EQ of the same tone gives, `tone_gain_lu`. `ranked_distortion_pct` is the
+    distortion that ranks: that of the test tones, or the programme's residual where it is over
+    twice that (`ranked_by` says which).
     """
 
     rank: int
     loudness_gain_lu: float | None
     loudness_gain_dry_lu: float | None
     loudness_gain_soloed_lu: float | None
+    tone_gain_lu: float | None
+    ranked_by: str
+    ranked_distortion_pct: float | None
     added_thdn_pct: float | None
     score_lu: float | None
     within_budget: bool
@@ -106,6 +133,7 @@ class Candidate:
     file: FileMeasures | None
     tones: ToneMeasures | None
     programme: ProgrammeMeasures | None
+    in_mix: MixMeasures | None
     standing: Standing
 
 
@@ -205,9 +233,16 @@ class Source:
 
 @dataclass(frozen=True)
 class Budget:
-    """Limits a candidate must keep to be ranked as usable."""
+    """Limits a candidate must keep to be ranked as usable.
+
+    Disturbed frames and onsets count in the mix; punch and gain movement on the group itself.
+    """
 
     thdn_programme_pct: float = 10.0
+    disturbed_pct: float = 1.0
+    disturbed_onsets_pct: float = 5.0
+    punch_loss_db: float = 1.0
+    gain_movement_db: float = 3.0
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """One candidate rendered, matched and measured, by itself; kept in the cache."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -10,13 +10,11 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.values import LevelExpression, format_value
 from chainweigh.errors import RenderError
 from chainweigh.measure.loudness import loudness_energies
-from chainweigh.measure.residual import fit_reference, measure_residual
 from chainweigh.measure.summary import FileMeasures, measure_file
-from chainweigh.measure.tone_weights import thdn_steady_pct
+from chainweigh.ranking.distortion import ToneFit, measure_programme
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
     ProgrammeMeasures,
-    Reasons,
     ResolvedSetting,
     ResolvedStage,
     ToneMeasures,
@@ -27,10 +25,15 @@ from chainweigh.render.chain_run import ChainRun, RunStage, render_chain
 from chainweigh.render.match import match_gain_db
 from chainweigh.render.tone_bench import bench_tones
 
+TAKE, FITTED = "take", "fitted"
+
 
 @dataclass(frozen=True)
 class Weighed:
-    """A candidate's own measures, or why there are none. `audio` lies in the cache."""
+    """A candidate's own measures, or why there are none.
+
+    `audio` and `fitted_audio` (the fitted reference in the windows) lie in the cache.
+    """
 
     stages: tuple[ResolvedStage, ...] = ()
     shift_frames: int | None = None
@@ -39,8 +42,10 @@ class Weighed:
     file: FileMeasures | None = None
     tones: ToneMeasures | None = None
     programme: ProgrammeMeasures | None = None
+    tone_fit: ToneFit = ToneFit()
     failure: str | None = None
-    audio: Path | None = field(default=None)
+    audio: Path | None = None
+    fitted_audio: Path | None = None
 
 
 def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
@@ -50,23 +55,24 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
     -------
     The measures; a chain that fails on this programme returns its reason as `failure`.
     """
-    key = cache.key("weighed", reference.digest, [_identity(chain), chain.split])
-    found = cache.load(key, Weighed)
-    if found is not None:
-        return replace(found, audio=cache.audio_path(key))
-    try:
-        weighed, samples = _weigh(chain, reference)
-    except RenderError as error:
-        return Weighed(failure=str(error))
-    cache.store(key, weighed, samples, reference.sample_rate_hz)
-    return replace(weighed, audio=cache.audio_path(key))
+    key = cache.key("weighed", reference.digest, reference.windows.spans, _identity(chain))
+    weighed = cache.load(key, Weighed)
+    if weighed is None:
+        try:
+            weighed, takes = _weigh(chain, reference)
+        except RenderError as error:
+            return Weighed(failure=str(error))
+        cache.store(key, weighed, takes, reference.sample_rate_hz)
+    return replace(
+        weighed, audio=cache.audio_path(key, TAKE), fitted_audio=cache.audio_path(key, FITTED)
+    )
 
 
 def _identity(chain: Chain) -> list[object]:
     return [[s.effect_name, s.written(), s.intended] for s in chain.stages]
 
 
-def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, Samples]:
+def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
     rate = reference.sample_rate_hz
     run = render_chain(chain, reference.samples, rate)
     if chain.stages:
@@ -76,6 +82,8 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, Samples]:
     else:
         matched, shift, gain_db = reference.samples, 0, 0.0
     file = measure_file(matched, rate)
+    against = _distortion_reference(chain, run, reference)
+    programme = measure_programme(against, matched, reference.onsets, reference.windows)
     weighed = Weighed(
         stages=tuple(_resolved(stage) for stage in run.stages),
         shift_frames=shift,
@@ -83,9 +91,10 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, Samples]:
         loudness_difference_lu=_difference(file, reference.file),
         file=file,
         tones=_measure_tones(chain, run, reference),
-        programme=_measure_programme(chain, run, reference, matched),
+        programme=programme.measures,
+        tone_fit=programme.tone_fit,
     )
-    return weighed, matched
+    return weighed, {TAKE: matched, FITTED: programme.fitted}
 
 
 def _gain_to_match(reference: Reference, samples: Samples) -> float:
@@ -124,41 +133,30 @@ def _resolved(run: RunStage) -> ResolvedStage:
 
 def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMeasures:
     """Tones through the stages after the last intended one, driven as the programme drives them."""
-    grid, bands = reference.tones
+    driven = reference.tones
     with_intended = None
     if chain.split:
-        whole = bench_tones(run.stages, grid)
-        with_intended = thdn_steady_pct(whole, bands)
-        grid, bands = tones_of(run.intended, reference.sample_rate_hz)
-    results = bench_tones(run.stages[chain.split :], grid)
-    steady = thdn_steady_pct(results, bands)
-    undefined: Reasons = dict(results.undefined)
-    if steady is None:
-        undefined["thdn_steady_pct"] = undefined["thdn_programme_pct"] = "no tone came back"
+        _, whole = bench_tones(run.stages, driven.grid, driven.bands, driven.ridden)
+        with_intended = whole.thdn_programme_pct
+        driven = tones_of(run.intended, reference.sample_rate_hz)
+    stages = run.stages[chain.split :]
+    results, distortion = bench_tones(stages, driven.grid, driven.bands, driven.ridden)
     return ToneMeasures(
-        thdn_peak_pct=results.thdn_peak_pct,
-        thdn_steady_pct=steady,
-        thdn_programme_pct=steady,
+        thdn_peak_pct=distortion.thdn_peak_pct,
+        thdn_steady_pct=distortion.thdn_steady_pct,
+        thdn_ridden_pct=distortion.thdn_ridden_pct,
+        thdn_programme_pct=distortion.thdn_programme_pct,
         thdn_with_intended_pct=with_intended,
-        frequencies_hz=tuple(map(float, grid.frequencies_hz)),
-        levels_dbfs=tuple(map(float, grid.levels_dbfs)),
+        frequencies_hz=tuple(map(float, driven.grid.frequencies_hz)),
+        levels_dbfs=tuple(map(float, driven.grid.levels_dbfs)),
         thdn_pct=tuple(map(tuple, results.thdn_pct.tolist())),
-        undefined=undefined,
+        undefined={**results.undefined, **distortion.undefined},
     )
 
 
-def _measure_programme(
-    chain: Chain, run: ChainRun, reference: Reference, matched: Samples
-) -> ProgrammeMeasures:
+def _distortion_reference(chain: Chain, run: ChainRun, reference: Reference) -> Samples:
+    """What distortion is held against: the dry reference, or the intended part's output."""
     dry = reference.samples
-    if chain.split:
-        dry = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
-    rate = reference.sample_rate_hz
-    fitted = fit_reference(dry, matched, sample_rate_hz=rate)
-    residual = measure_residual(fitted, matched, sample_rate_hz=rate)
-    return ProgrammeMeasures(
-        sdr_db=residual.sdr_db,
-        residual_pct=residual.residual_pct,
-        gain_movement_db=residual.gain_movement_db,
-        undefined=dict(residual.undefined),
-    )
+    if not chain.split:
+        return dry
+    return align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]

@@ -115,7 +115,7 @@ def _warnings(recipe: Recipe, results: Results) -> tuple[str, ...]:
         if won.failure is not None:
             lines.append(f"{place.name}: {won.name} failed here: {won.failure}.")
             continue
-        lines.extend(_budget_words(place, won, limit))
+        lines.extend(_budget_words(place, won))
     chosen = results.chosen
     if chosen.thdn_with_master_pct is not None and chosen.thdn_with_master_pct > limit:
         lines.append(
@@ -125,13 +125,13 @@ def _warnings(recipe: Recipe, results: Results) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _budget_words(place: Place, won: Candidate, limit: float) -> list[str]:
-    here = won.tones.thdn_programme_pct if won.tones else None
-    if here is None or not won.standing.breaches:
+def _budget_words(place: Place, won: Candidate) -> list[str]:
+    broken = won.standing.breaches
+    if not broken:
         return []
     before = place.won.get("thdn_programme_pct")
-    then = "" if before is None else f", {before:.1f} % where the recipe won"
+    then = "" if before is None else f" It won with {before:.1f} % distortion."
     return [
-        f"{place.name}: {won.name} works harder here than it was chosen for: {here:.1f} % THD+N on "
-        f"test tones, {limit:g} % allowed{then}. Ease its levels for this song or rank it anew."
+        f"{place.name}: {won.name} works harder here than it was chosen for: {'; '.join(broken)}."
+        f"{then} Ease its levels for this song or rank it anew."
     ]

@@ -7,7 +7,7 @@ stages is dry and says chain = "bypass".
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -57,7 +57,7 @@ def write_recipe(results: Results, path: Path) -> None:
         "settings": {
             "price_lu_per_pct": results.settings.price_lu_per_pct,
             "tie_lu": results.settings.tie_lu,
-            "budget": {"thdn_programme_pct": results.settings.budget.thdn_programme_pct},
+            "budget": asdict(results.settings.budget),
         },
         "won": _numbers(
             mix_headroom_db=chosen.mix_headroom_db,
@@ -166,7 +166,7 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str) -> Place:
 def _parse_settings(table: Mapping[str, Any], where: str) -> RankSettings:
     check_keys(table, _SETTINGS, where)
     budget = table.get("budget", {})
-    check_keys(budget, ("thdn_programme_pct",), f"{where}.budget")
+    check_keys(budget, [f.name for f in fields(Budget)], f"{where}.budget")
     numbers = _parse_numbers({k: v for k, v in table.items() if k != "budget"}, where)
     return RankSettings(**numbers, budget=Budget(**_parse_numbers(budget, f"{where}.budget")))
 

@@ -9,7 +9,7 @@ leaves no entry, and a file changed afterwards (run folders hard-link these file
 import hashlib
 import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
@@ -80,9 +80,9 @@ class Cache:
         text = json.dumps([code_digest(), *parts], sort_keys=True)
         return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()
 
-    def audio_path(self, key: str) -> Path:
-        """Where the audio of an entry lies."""
-        return self.root / key[:2] / f"{key}.wav"
+    def audio_path(self, key: str, part: str) -> Path:
+        """Where a part of an entry's audio lies."""
+        return self.root / key[:2] / f"{key}.{part}.wav"
 
     def _record_path(self, key: str) -> Path:
         return self.root / key[:2] / f"{key}.json"
@@ -92,8 +92,11 @@ class Cache:
         self._used.add(key)
         path = self._record_path(key)
         try:
-            stamp, record = msgspec.json.decode(path.read_bytes(), type=tuple[_Stamp, kind])  # type: ignore[valid-type]
-            if stamp != _stamp(self.audio_path(key)):
+            stamps, record = msgspec.json.decode(
+                path.read_bytes(),
+                type=tuple[dict[str, _Stamp], kind],  # type: ignore[valid-type]
+            )
+            if any(stamp != _stamp(self.audio_path(key, part)) for part, stamp in stamps.items()):
                 return None
             os.utime(path)
         except (OSError, msgspec.MsgspecError):
@@ -101,12 +104,17 @@ class Cache:
         found: _Record = record
         return found
 
-    def store(self, key: str, record: object, samples: Samples, sample_rate_hz: int) -> None:
-        """Write an entry: its audio first, its record last."""
-        path = self.audio_path(key)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        write_wav(path, samples, sample_rate_hz)
-        write_bytes(self._record_path(key), msgspec.json.encode((_stamp(path), record)))
+    def store(
+        self, key: str, record: object, audio: Mapping[str, Samples], sample_rate_hz: int
+    ) -> None:
+        """Write an entry: its audio first, part by part, its record last."""
+        stamps = {}
+        for part, samples in audio.items():
+            path = self.audio_path(key, part)
+            path.parent.mkdir(parents=True, exist_ok=True)
+            write_wav(path, samples, sample_rate_hz)
+            stamps[part] = _stamp(path)
+        write_bytes(self._record_path(key), msgspec.json.encode((stamps, record)))
 
     def size_bytes(self) -> int:
         """Bytes on disk."""
@@ -119,15 +127,19 @@ class Cache:
             if total <= self.limit_bytes:
                 return
             if record.stem not in self._used:
-                record.unlink(missing_ok=True)
-                record.with_suffix(".wav").unlink(missing_ok=True)
+                for file in _files_of(record):
+                    file.unlink(missing_ok=True)
                 total -= size
 
     def _entries(self) -> Iterable[tuple[int, int, Path]]:
         for record in self.root.glob("??/*.json"):
-            sizes = [_stamp(p) for p in (record, record.with_suffix(".wav")) if p.exists()]
+            sizes = [_stamp(file) for file in _files_of(record) if file.exists()]
             if sizes:
                 yield sizes[0].modified_ns, sum(s.size_bytes for s in sizes), record
+
+
+def _files_of(record: Path) -> list[Path]:
+    return [record, *record.parent.glob(f"{record.stem}.*.wav")]
 
 
 def _stamp(path: Path) -> _Stamp:

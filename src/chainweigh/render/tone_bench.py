@@ -3,17 +3,24 @@
 from collections.abc import Sequence
 
 from chainweigh.audio.array import Samples
+from chainweigh.measure.reference_bands import ReferenceBands
+from chainweigh.measure.ridden_tones import RiddenTones, thdn_ridden_pct
+from chainweigh.measure.tone_weights import ProgrammeDistortion, programme_distortion
 from chainweigh.measure.tones import ToneGrid, ToneResults, measure_tones, tone_signal
 from chainweigh.render.chain_run import RunStage, run_frozen
 
 
-def bench_tones(stages: Sequence[RunStage], grid: ToneGrid) -> ToneResults:
-    """Steady-tone distortion of a chain, driven as the programme drives it.
+def bench_tones(
+    stages: Sequence[RunStage], grid: ToneGrid, bands: ReferenceBands, ridden: RiddenTones | None
+) -> tuple[ToneResults, ProgrammeDistortion]:
+    """Distortion of a chain on steady and ridden tones, driven as the programme drives it.
 
     Parameters
     ----------
     stages : the chain as rendered on the programme
-    grid : frequencies and levels of the tones
+    grid : frequencies and levels of the steady tones
+    bands : the programme's weights
+    ridden : tones that carry the programme's envelope; None leaves them out
 
     Raises
     ------
@@ -25,12 +32,15 @@ def bench_tones(stages: Sequence[RunStage], grid: ToneGrid) -> ToneResults:
     The tones are in phase on both channels. Where every effect treats equal channels alike, one
     channel is run.
     """
-    signal = tone_signal(grid)
-    if not all(s.stage.effect.sides_alike for s in stages):
-        signal = _both_sides(signal)
-    output = run_frozen(stages, signal, grid.sample_rate_hz)
-    return measure_tones(output, grid)
+    rate = grid.sample_rate_hz
+    results = measure_tones(run_frozen(stages, _sides(stages, tone_signal(grid)), rate), grid)
+    ridden_pct = None
+    if ridden is not None and ridden.n_windows:
+        output = run_frozen(stages, _sides(stages, ridden.signal), rate)
+        ridden_pct = thdn_ridden_pct(output, ridden)
+    return results, programme_distortion(results, bands, ridden_pct)
 
 
-def _both_sides(signal: Samples) -> Samples:
-    return signal.repeat(2, axis=0)
+def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:
+    alike = all(run.stage.effect.sides_alike for run in stages)
+    return signal if alike else signal.repeat(2, axis=0)

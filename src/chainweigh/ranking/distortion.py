@@ -1,0 +1,118 @@
+"""What a candidate does to the programme: residual, tone change, punch, audibility."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from chainweigh.audio.array import Samples
+from chainweigh.measure.audibility import measure_audibility
+from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.onsets import Onsets
+from chainweigh.measure.punch import measure_punch
+from chainweigh.measure.residual import fit_reference, measure_residual
+from chainweigh.ranking.mix import gain_lu, measure_plr_db
+from chainweigh.ranking.results import MixMeasures, ProgrammeMeasures, Reasons
+from chainweigh.ranking.windows import Windows
+
+_AS_IT_IS = LinearFit(taps=np.ones(1), first_lag_frames=0, residual_db=None)
+
+
+@dataclass(frozen=True)
+class ToneFit:
+    """The static linear fit of a candidate, as the cache keeps it."""
+
+    taps: tuple[float, ...] = (1.0,)
+    first_lag_frames: int = 0
+
+    @property
+    def changes_tone(self) -> bool:
+        """Whether it is more than a gain and a delay."""
+        return len(self.taps) > 1
+
+    def applied(self, reference: Samples) -> Samples:
+        """The reference with the candidate's tone."""
+        return apply_fit(LinearFit(np.array(self.taps), self.first_lag_frames, None), reference)
+
+
+@dataclass(frozen=True)
+class FittedProgramme:
+    """Measures on the programme, and what later measures in the mix need.
+
+    `fitted` is the fitted reference in the windows, joined.
+    """
+
+    measures: ProgrammeMeasures
+    tone_fit: ToneFit
+    fitted: Samples = field(repr=False)
+
+
+def measure_programme(
+    reference: Samples, candidate: Samples, onsets: Onsets, windows: Windows
+) -> FittedProgramme:
+    """Residual, tone gain and punch of a matched candidate against its reference.
+
+    Parameters
+    ----------
+    reference, candidate : shape (2, n_frames), aligned and equally loud
+    onsets : of the reference
+
+    Notes
+    -----
+    One static FIR is fitted over the whole song; octave-band gains, residual and audibility are
+    judged in the windows.
+    """
+    rate = windows.sample_rate_hz
+    fit = fit_linear(reference, candidate, sample_rate_hz=rate)
+    tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
+    tone = apply_fit(fit, reference)
+    taken = windows.cut(candidate)
+    fitted = fit_reference(windows.cut(tone), taken, sample_rate_hz=rate, fit=_AS_IT_IS)
+    residual = measure_residual(fitted, taken, sample_rate_hz=rate)
+    punch = measure_punch(reference, candidate, rate, onsets)
+    undefined: Reasons = {**residual.undefined}
+    tone_gain = 0.0
+    if tone_fit.changes_tone:
+        changed = gain_lu(measure_plr_db(reference, rate), measure_plr_db(tone, rate))
+        tone_gain = changed if changed is not None else 0.0
+    if punch.punch_loss_db is None:
+        undefined["punch_loss_db"] = punch.undefined.get("punch_change_db", "no hits to judge")
+    measures = ProgrammeMeasures(
+        sdr_db=residual.sdr_db,
+        residual_pct=residual.residual_pct,
+        gain_movement_db=residual.gain_movement_db,
+        low_band_residual_db=residual.low_band_residual_db,
+        tone_gain_lu=tone_gain,
+        punch_change_db=punch.punch_change_db,
+        punch_low_change_db=punch.punch_low_change_db,
+        punch_loss_db=punch.punch_loss_db,
+        undefined=undefined,
+    )
+    return FittedProgramme(measures, tone_fit, fitted.samples)
+
+
+def measure_in_mix(
+    others: np.ndarray, fitted: Samples, candidate: Samples, onsets: Onsets, windows: Windows
+) -> MixMeasures:
+    """Audibility of what a candidate added, beside the other groups as they stand.
+
+    Parameters
+    ----------
+    others : sum of the other groups in the windows, float64, shape (2, n_frames); zeros for a master
+    fitted, candidate : in the windows, joined
+    onsets : of the dry mix, in song time
+    """
+    heard = measure_audibility(
+        (others + fitted).astype(np.float32),
+        (others + candidate).astype(np.float32),
+        sample_rate_hz=windows.sample_rate_hz,
+        spans=windows.joined_spans,
+        onsets_s=windows.joined_times_s(onsets.times_s.tolist()) or None,
+    )
+    return MixMeasures(
+        nmr_mean_db=heard.nmr_mean_db,
+        nmr_worst_db=heard.nmr_worst_db,
+        disturbed_pct=heard.disturbed_pct,
+        disturbed_onsets_pct=heard.disturbed_onsets_pct,
+        worst_moments_s=windows.song_times_s(heard.worst_moments_s),
+        undefined=dict(heard.undefined),
+    )

@@ -1,0 +1,58 @@
+"""The song's loudest windows, in which every candidate's distortion is judged."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from chainweigh.audio.array import Samples
+from chainweigh.measure.frames import Span, loudest_spans
+from chainweigh.measure.loudness import loudness_energies
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Up to three stretches of 10 s that do not overlap, in order of time, set end to end."""
+
+    spans: tuple[Span, ...]
+    sample_rate_hz: int
+
+    def cut(self, samples: Samples) -> Samples:
+        """The windows of a signal as long as the song, joined; shape (n_channels, n_frames)."""
+        parts = [samples[:, start:stop] for start, stop in self._frames(samples.shape[1])]
+        return np.ascontiguousarray(np.concatenate(parts, axis=1))
+
+    def _frames(self, n_frames: int) -> list[tuple[int, int]]:
+        edges = [(round(a * self.sample_rate_hz), round(b * self.sample_rate_hz)) for a, b in self.spans]
+        return [(start, min(stop, n_frames)) for start, stop in edges]
+
+    @property
+    def joined_spans(self) -> tuple[Span, ...]:
+        """Where each window lies in the joined signal, in seconds."""
+        ends = np.cumsum([0.0, *(stop - start for start, stop in self.spans)])
+        return tuple((float(a), float(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+
+    def joined_times_s(self, times_s: Sequence[float]) -> list[float]:
+        """Song times that fall into a window, as times of the joined signal."""
+        return [
+            float(time - start + offset)
+            for (start, stop), (offset, _) in zip(self.spans, self.joined_spans, strict=True)
+            for time in times_s
+            if start <= time < stop
+        ]
+
+    def song_times_s(self, times_s: Sequence[float]) -> tuple[float, ...]:
+        """Times of the joined signal as times of the song, rounded to 10 ms."""
+        found = []
+        for time in times_s:
+            for (start, _), (offset, end) in zip(self.spans, self.joined_spans, strict=True):
+                if offset <= time < end:
+                    found.append(round(start + time - offset, 2))
+        return tuple(found)
+
+
+def loudest_windows(mix: Samples, sample_rate_hz: int) -> Windows:
+    """The dry mix's three loudest windows, K-weighted; the whole of a song shorter than two."""
+    spans = loudest_spans(loudness_energies(mix, sample_rate_hz).hop_energies)
+    whole = mix.shape[1] / sample_rate_hz
+    return Windows(tuple(sorted(spans)) or ((0.0, whole),), sample_rate_hz)
