@@ -20,11 +20,8 @@ from chainweigh.effects.base import Kind, Setting
 from chainweigh.errors import SignalError
 from chainweigh.measure.coherent import (
     N_ANALYSIS_FRAMES,
-    SegmentPlan,
-    audio_band,
     bin_frequency_hz,
     check_peak,
-    power_spectra,
     unit_sine,
 )
 from chainweigh.measure.intermodulation import ImdResults, imd_plan, imd_signal, measure_imd
@@ -32,18 +29,19 @@ from chainweigh.measure.levels import measure_levels
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.tone_weights import thdn_steady_pct
 from chainweigh.measure.tones import ToneGrid, measure_tones, tone_grid, tone_signal
+from chainweigh.render.bench_noise import measure_noise
 from chainweigh.render.bench_response import (
     Gains,
-    Run,
     lowest_level_dbfs,
     measure_response,
     response_frequencies_hz,
 )
 from chainweigh.render.chain_run import RunStage, render_chain, run_frozen
 
-NOISE_TONE_DBFS = -60.0
 SINE_S = 3.0
 RINGS_ON_DB = -80.0
+NO_PROGRAMME = "no programme to weight the tones by"
+NO_TONE = "the programme, or every tone in its bands, is silent"
 
 Table = tuple[tuple[float | None, ...], ...]
 
@@ -76,11 +74,8 @@ class BenchReadings:
 
     Notes
     -----
-    Noise is in dB re the RMS of a full-scale sine, mean power of channels, unweighted.
-
-    References
-    ----------
-    AES17, noise in the presence of a signal at -60 dBFS and idle channel noise, here unweighted.
+    Noise is in dB re the RMS of a full-scale sine, unweighted: see `bench_noise`. Distortion is
+    of the whole chain, stages marked intended included.
     """
 
     thdn_pct: Table
@@ -237,20 +232,11 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
     plan = imd_plan(rate, grid.peak_dbfs)
     imd = measure_imd(aligned(imd_signal(plan)), plan)
     steady = None if bench.bands is None else thdn_steady_pct(tones, bench.bands)
-    noise, idle = _noise_dbfs(aligned, grid)
-    undefined = dict(tones.undefined)
-    for name in ("gain_db", "latency_frames"):
-        if name in response.undefined:
-            undefined[name] = response.undefined[name]
-    if response.level_dbfs is None:
-        undefined["response_level_dbfs"] = response.undefined["level_dbfs"]
+    noise = measure_noise(aligned, rate)
+    undefined = {**tones.undefined, **response.undefined, **noise.undefined}
     if steady is None:
-        undefined["thdn_steady_pct"] = (
-            "no programme to weight the tones by" if bench.bands is None else "no tone came back"
-        )
-    for name, value in (("noise_dbfs", noise), ("idle_noise_dbfs", idle)):
-        if value is None:
-            undefined[name] = "the output is digital silence"
+        undefined["thdn_steady_pct"] = NO_PROGRAMME if bench.bands is None else NO_TONE
+    undefined.pop("late_share_db", None)
     readings = BenchReadings(
         thdn_pct=_table(tones.thdn_pct),
         thd_pct=_table(tones.thd_pct),
@@ -258,10 +244,10 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
         thdn_peak_pct=tones.thdn_peak_pct,
         thdn_steady_pct=steady,
         imd=replace(imd, undefined=dict(imd.undefined)),
-        noise_dbfs=noise,
-        idle_noise_dbfs=idle,
+        noise_dbfs=noise.noise_dbfs,
+        idle_noise_dbfs=noise.idle_noise_dbfs,
         latency_frames=response.latency_frames,
-        response_level_dbfs=response.level_dbfs,
+        response_level_dbfs=response.response_level_dbfs,
         gain_db=response.gain_db,
         undefined=undefined,
     )
@@ -289,23 +275,6 @@ def _shifted(output: Samples, shift: int, n_frames: int) -> Samples:
     if not lead and not missing:
         return np.ascontiguousarray(kept)
     return np.pad(kept, ((0, 0), (lead, missing)))
-
-
-def _noise_dbfs(aligned: Run, grid: ToneGrid) -> tuple[float | None, float | None]:
-    """Noise beside 997 Hz at -60 dBFS, and with silence going in."""
-    plan = SegmentPlan(grid.sample_rate_hz, 1)
-    n_frames = plan.n_segment_frames + plan.n_fade_frames
-    tone = unit_sine(grid.peak_tone_bin, n_frames).astype(np.float32)
-    values = []
-    for gain, without in ((from_db(NOISE_TONE_DBFS), grid.peak_tone_bin), (0.0, None)):
-        output = aligned(plan.join([(tone, gain)]))
-        power = power_spectra(plan.windows(output, what="noise output"))[0] / len(output)
-        if without is not None:
-            power[without] = 0.0
-        total = power[audio_band(grid.sample_rate_hz)].sum()
-        values.append(float(10 * np.log10(2 * total)) if total > 0 else None)
-    noise, idle = values
-    return noise, idle
 
 
 def _notes(late_share_db: float | None, shift: int, sample_rate_hz: int) -> tuple[str, ...]:

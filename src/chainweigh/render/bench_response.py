@@ -38,16 +38,16 @@ class Response:
 
     Attributes
     ----------
-    level_dbfs : float or None
+    response_level_dbfs : float or None
         Peak of the impulse; None where no level was found at which the chain is linear.
     gain_db : tuple of float or None
         At `response_frequencies_hz`; power mean over channels.
     latency_frames : int or None
     late_share_db : float or None
-        Energy from 1 s after the impulse on, re all of it; None where there is none.
+        Energy from 1 s after the impulse on, re all of it.
     """
 
-    level_dbfs: float | None
+    response_level_dbfs: float | None
     gain_db: Gains
     latency_frames: int | None
     late_share_db: float | None
@@ -82,7 +82,7 @@ def measure_response(run: Run, sample_rate_hz: int, level_dbfs: float) -> Respon
         if _same(gains, _gains_db(quieter, sample_rate_hz)):
             return _response(level, gains, response, sample_rate_hz)
     reason = f"the response still depends on level at {level - STEP_DB:.0f} dBFS"
-    fields = ("level_dbfs", "gain_db", "latency_frames", "late_share_db")
+    fields = ("response_level_dbfs", "gain_db", "latency_frames", "late_share_db")
     return Response(None, (None,) * len(gains), None, None, dict.fromkeys(fields, reason))
 
 
@@ -102,7 +102,7 @@ def _response(
     if not late:
         undefined["late_share_db"] = "nothing comes later than 1 s"
     return Response(
-        level_dbfs=level,
+        response_level_dbfs=level,
         gain_db=tuple(g if np.isfinite(g) else None for g in gains.tolist()),
         latency_frames=latency,
         late_share_db=float(10 * np.log10(late / energy.sum())) if late else None,

@@ -14,21 +14,21 @@ WIDTH, PANEL_HEIGHT, HEAD = 880, 320, 64
 LEFT, RIGHT, TOP, BOTTOM = 66, 104, 40, 44
 LABEL_GAP = 14.0
 TITLE_CELLS = 70
-LEVELS_BELOW_DB = (0.0, 3.0, 6.0, 12.0, 30.0)
+LEVELS_BELOW_DB = (0.0, 2.0, 4.0, 8.0, 20.0)
 LEVEL_PLOT_HZ = (63.0, 250.0, 1000.0, 4000.0)
 FREQUENCY_TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000)
 LEAST_SPAN_DB = 6.0
+LEAST_DECADES = 2
 DEEPEST_DB = 60.0  # what lies further below the largest gain runs out of the response's plot
 
 STYLE = """
 svg { color-scheme: light dark; background: #fbfaf6; font: 13px system-ui, sans-serif; }
 text { fill: #1d2021; }
 .soft { fill: #5d6262; }
-.rule { stroke: #dad7cd; }
 path { fill: none; stroke: #7a2e5d; stroke-width: 1.8; stroke-linejoin: round; }
 path.rule { stroke: #dad7cd; stroke-width: 1; }
 path.floor { stroke: #5d6262; stroke-width: 1.4; stroke-dasharray: 2 4; }
-.tie { stroke: #5d6262; stroke-width: .6; }
+path.tie { stroke: #5d6262; stroke-width: .5; }
 .title { font-size: 19px; font-weight: 600; }
 .head { font-weight: 600; }
 @media (prefers-color-scheme: dark) {
@@ -37,7 +37,7 @@ path.floor { stroke: #5d6262; stroke-width: 1.4; stroke-dasharray: 2 4; }
   .soft { fill: #a3a7a5; }
   path { stroke: #e5a3c8; }
   path.rule { stroke: #373c3f; }
-  path.floor, .tie { stroke: #a3a7a5; }
+  path.floor, path.tie { stroke: #a3a7a5; }
 }
 """
 DASHES = ("", "10 3", "6 3", "3 3", "9 3 2 3")
@@ -206,7 +206,7 @@ def _frequency_axis(results: BenchResults, box: _Box) -> tuple[_Axis, list[tuple
 def _decades(lines: Iterable[_Line], box: _Box) -> tuple[_Axis, list[tuple[float, str]]]:
     values = [y for line in lines for y in line.y if y]
     first = math.floor(math.log10(min(values, default=1e-6)) + 1e-9)
-    last = max(math.ceil(math.log10(max(values, default=1.0)) - 1e-9), first + 1)
+    last = max(math.ceil(math.log10(max(values, default=1.0)) - 1e-9), first + LEAST_DECADES)
     y = _Axis(10.0**first, 10.0**last, box.bottom, box.top, log=True)
     return y, [(10.0**d, f"{10.0**d:g}" if d >= -3 else f"1e{d}") for d in range(first, last + 1)]
 
@@ -237,7 +237,8 @@ def _drawn(panel: _Panel) -> Iterable[str]:
         kind = ' class="floor"' if line.floor else ""
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         yield f'<path{kind}{dash} d="{path}"/>'
-    yield from _end_labels([(line.label, _end(line, y)) for line, path in shown if path], x, y)
+    ends = [(line.label, *_end(line, x, y)) for line, path in shown if path]
+    yield from _end_labels(ends, x, y)
 
 
 def _text(x: float, y: float, text: str, *, anchor: str) -> str:
@@ -257,18 +258,23 @@ def _path(line: _Line, x: _Axis, y: _Axis) -> str:
     return "".join(steps)
 
 
-def _end(line: _Line, y: _Axis) -> float:
-    """Height at which a line ends at the right."""
-    known = [v for v in line.y if v is not None and (v > 0 or not y.log)]
-    return y.at(max(known[-1], y.low))
+def _end(line: _Line, x: _Axis, y: _Axis) -> tuple[float, float]:
+    """Where a line ends at the right."""
+    known = [
+        (at, value)
+        for at, value in zip(line.x, line.y, strict=True)
+        if value is not None and (value > 0 or not y.log)
+    ]
+    at, value = known[-1]
+    return x.at(at), y.at(max(value, y.low))
 
 
-def _end_labels(ends: list[tuple[str, float]], x: _Axis, y: _Axis) -> Iterable[str]:
+def _end_labels(ends: list[tuple[str, float, float]], x: _Axis, y: _Axis) -> Iterable[str]:
     """Names right of the lines' ends, moved apart where they would touch."""
-    ordered = sorted(ends, key=lambda end: end[1])
-    places = _apart([at for _, at in ordered], y.end, y.start)
-    for (label, at), place in zip(ordered, places, strict=True):
-        yield f'<line class="tie" x1="{x.end + 2}" y1="{at}" x2="{x.end + 14}" y2="{place:g}"/>'
+    ordered = sorted(ends, key=lambda end: end[2])
+    places = _apart([at_y for _, _, at_y in ordered], y.end, y.start)
+    for (label, at_x, at_y), place in zip(ordered, places, strict=True):
+        yield f'<path class="tie" d="M{at_x + 3:g} {at_y}H{x.end + 2}L{x.end + 14} {place:g}"/>'
         yield _text(x.end + 18, place + 4, label, anchor="start")
 
 
