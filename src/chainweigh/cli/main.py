@@ -12,6 +12,7 @@ COMMANDS = {
     "rank": "Weigh chains on a song's stem groups and master, pick the best set, report.",
     "apply": "Put a recipe's winning set on other songs, measured again.",
     "report": "Build a run's report again.",
+    "bench": "Distortion, noise, latency and response of one chain on test tones.",
     "measure": "Loudness, peaks and levels of audio files.",
     "chains": "List, show and check chain files.",
 }
