@@ -18,6 +18,8 @@ from chainweigh.audio.array import Samples, check_samples, to_db
 from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import count_hops, hop_edges, hop_levels
 from chainweigh.measure.loudness import (
+    ABSOLUTE_GATE_LUFS,
+    GATED,
     HOP_MS,
     SHORT_TERM_MS,
     SILENT,
@@ -26,6 +28,7 @@ from chainweigh.measure.loudness import (
     check_whole_rate,
     loudness_energies,
     loudness_of,
+    power_at,
     sliding_sum,
 )
 
@@ -143,7 +146,7 @@ def measure_psr(
 
     Notes
     -----
-    Windows of digital silence are left out. The meter sees each window with 64 frames of its
+    Windows at or below -70 LUFS are left out. The meter sees each window with 64 frames of its
     surroundings on either side, faded, since a bare cut would ring and read high. Costs three
     passes of the meter.
     """
@@ -155,10 +158,10 @@ def measure_psr(
     if (len(energies.hop_energies), energies.sample_rate_hz) != (n_hops, rate):
         raise SignalError("energies are not those of the samples: another length or rate")
     powers = energies.window_powers(SHORT_TERM_MS, PSR_STEP_MS)
-    audible = np.flatnonzero(powers)
+    audible = np.flatnonzero(powers > power_at(ABSOLUTE_GATE_LUFS))
     if not audible.size:
         short = n_hops * HOP_MS < SHORT_TERM_MS
-        reason = TOO_SHORT.format(SHORT_TERM_MS) if short else SILENT
+        reason = TOO_SHORT.format(SHORT_TERM_MS) if short else GATED
         return PeakToShortTerm(np.empty(0), np.empty(0), None, {"psr_min_db": reason})
     edges = hop_edges(n_hops, rate)
     starts = edges[audible * (PSR_STEP_MS // HOP_MS)]

@@ -97,7 +97,7 @@ def measure_in_mix(
 
     Parameters
     ----------
-    others : sum of the other groups in the windows, float64, shape (2, n_frames); zeros for a master
+    others : sum of the other groups in the windows, float64, shape (2, n_frames); else zeros
     fitted, candidate : in the windows, joined
     onsets : of the dry mix, in song time
     """

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.ranking.results import PriceRange, RankSettings, Standing
 
-
 LIMITS = (
     ("thdn_programme_pct", "distortion", "%"),
     ("disturbed_pct", "disturbed frames in the mix", "%"),
@@ -52,9 +51,7 @@ def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
     )
 
 
-def _limited(
-    entry: Entry, settings: RankSettings
-) -> Iterator[tuple[str, str, str, float, float]]:
+def _limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, str, float, float]]:
     for name, label, unit in LIMITS:
         value = entry.limited.get(name)
         if value is not None:

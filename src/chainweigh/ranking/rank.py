@@ -12,8 +12,8 @@ from chainweigh.ranking.groups import Picks, SetSearch, weigh_all
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
-from chainweigh.render.cache import Cache
 from chainweigh.ranking.windows import loudest_windows
+from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of
 
 

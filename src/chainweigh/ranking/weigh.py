@@ -1,6 +1,6 @@
 """One candidate rendered, matched and measured, by itself; kept in the cache."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -42,7 +42,7 @@ class Weighed:
     file: FileMeasures | None = None
     tones: ToneMeasures | None = None
     programme: ProgrammeMeasures | None = None
-    tone_fit: ToneFit = ToneFit()
+    tone_fit: ToneFit = field(default_factory=ToneFit)
     failure: str | None = None
     audio: Path | None = None
     fitted_audio: Path | None = None

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate, pairwise
 
 import numpy as np
 
@@ -23,14 +24,16 @@ class Windows:
         return np.ascontiguousarray(np.concatenate(parts, axis=1))
 
     def _frames(self, n_frames: int) -> list[tuple[int, int]]:
-        edges = [(round(a * self.sample_rate_hz), round(b * self.sample_rate_hz)) for a, b in self.spans]
-        return [(start, min(stop, n_frames)) for start, stop in edges]
+        rate = self.sample_rate_hz
+        return [(round(a * rate), min(round(b * rate), n_frames)) for a, b in self.spans]
 
     @property
     def joined_spans(self) -> tuple[Span, ...]:
         """Where each window lies in the joined signal, in seconds."""
-        ends = np.cumsum([0.0, *(stop - start for start, stop in self.spans)])
-        return tuple((float(a), float(b)) for a, b in zip(ends[:-1], ends[1:], strict=True))
+        rate = self.sample_rate_hz
+        lengths = [round(stop * rate) - round(start * rate) for start, stop in self.spans]
+        ends = [0, *accumulate(lengths)]
+        return tuple((a / rate, b / rate) for a, b in pairwise(ends))
 
     def joined_times_s(self, times_s: Sequence[float]) -> list[float]:
         """Song times that fall into a window, as times of the joined signal."""
