@@ -79,7 +79,7 @@ def measure_image(samples: Samples, sample_rate_hz: int) -> Image:
     -----
     Correlation is sum(LR) / sqrt(sum(LL) sum(RR)), the mean not removed, as correlation meters show
     it (common practice, no source). Silence, one channel, one silent side, equal and opposite
-    channels leave fields undefined. Sums in float64; about 20 ms for 30 s.
+    channels leave fields undefined. Sums in float64; about 30 ms for 30 s.
     """
     check_samples(samples)
     check_rate(sample_rate_hz)
