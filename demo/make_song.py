@@ -120,15 +120,15 @@ def played(song: Song, part: str, n_frames: int) -> Sound:
 
 def ducked(song: Song, track: Sound, depth: float) -> Sound:
     """A track that makes room for kick and snare and comes back within a sixteenth."""
-    key = np.zeros(track.shape[-1])
-    n_dip = round(step_s(song) * RATE_HZ)
-    shape = np.cos(np.linspace(0, np.pi / 2, n_dip)) ** 2
+    n_attack, n_back = round(0.004 * RATE_HZ), round(step_s(song) * RATE_HZ)
+    fall = np.sin(np.linspace(0, np.pi / 2, n_attack)) ** 2
+    dip = np.concatenate([fall, np.cos(np.linspace(0, np.pi / 2, n_back)) ** 2])
+    key = np.zeros(n_attack + track.shape[-1])
     for start_s, _, character in chain(events(song, "kick"), events(song, "snare")):
-        if character == "o":
-            continue
-        start = round(start_s * RATE_HZ)
-        key[start : start + n_dip] = np.maximum(key[start : start + n_dip], shape)
-    return track * (1 - depth * key)
+        if character != "o":
+            start = round(start_s * RATE_HZ)  # the dip begins n_attack earlier
+            key[start : start + len(dip)] = np.maximum(key[start : start + len(dip)], dip)
+    return track * (1 - depth * key[n_attack:])
 
 
 def stems(song: Song) -> dict[str, Sound]:

@@ -3,6 +3,7 @@
 from chainweigh.audio.array import Samples
 from chainweigh.chain.values import LevelExpression
 from chainweigh.errors import RenderError
+from chainweigh.measure.hits import hits_level_dbfs
 from chainweigh.measure.levels import measure_levels
 from chainweigh.measure.loudness import measure_loudness
 
@@ -12,8 +13,9 @@ def resolve_level(expression: LevelExpression, samples: Samples, sample_rate_hz:
 
     Parameters
     ----------
-    expression : `peak` is the sample peak over channels, `rms` the plain RMS of the whole file,
-        `loudness` the integrated loudness (0 LUFS read as 0 dBFS)
+    expression : `peak` is the sample peak over channels, `hits` the median true peak of the loudest
+        quarter of onsets in the loudest section, `rms` the plain RMS of the whole file, `loudness`
+        the integrated loudness (0 LUFS read as 0 dBFS)
     samples : shape (n_channels, n_frames)
 
     Returns
@@ -25,13 +27,19 @@ def resolve_level(expression: LevelExpression, samples: Samples, sample_rate_hz:
     RenderError
         The level is not defined for these samples, for example loudness of silence.
     """
-    if expression.name == "loudness":
-        loudness = measure_loudness(samples, sample_rate_hz)
-        level, why = loudness.integrated_lufs, loudness.undefined.get("integrated_lufs")
-    else:
-        levels = measure_levels(samples, sample_rate_hz)
-        field = {"peak": "sample_peak_dbfs", "rms": "rms_db"}[expression.name]
-        level, why = getattr(levels, field), levels.undefined.get(field)
+    level, why = _measured(expression.name, samples, sample_rate_hz)
     if level is None:
         raise RenderError(f'level "{expression}" is not defined here: {why}')
     return round(level + expression.offset_db, 2)
+
+
+def _measured(name: str, samples: Samples, sample_rate_hz: int) -> tuple[float | None, str]:
+    """A named level in dB, and why it is None."""
+    if name == "hits":
+        return hits_level_dbfs(samples, sample_rate_hz), "no onsets were found"
+    if name == "loudness":
+        loudness = measure_loudness(samples, sample_rate_hz)
+        return loudness.integrated_lufs, loudness.undefined.get("integrated_lufs", "")
+    levels = measure_levels(samples, sample_rate_hz)
+    field = {"peak": "sample_peak_dbfs", "rms": "rms_db"}[name]
+    return getattr(levels, field), levels.undefined.get(field, "")

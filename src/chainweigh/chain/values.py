@@ -7,7 +7,7 @@ from typing import TypeVar
 from chainweigh.effects.base import Kind, Parameter, Setting
 from chainweigh.errors import ChainFileError
 
-LEVEL_NAMES = ("peak", "rms", "loudness")
+LEVEL_NAMES = ("peak", "hits", "rms", "loudness")
 
 _UNITS: dict[Kind, dict[str, float]] = {
     Kind.LEVEL: {"dBFS": 1.0},

@@ -13,7 +13,7 @@ from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.groups import Picks, SetSearch, WeighedGroup
-from chainweigh.ranking.mix import gain_lu, measure_plr_db
+from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.results import (
     MASTER,
@@ -220,7 +220,7 @@ class Assembly:
     def _thdn_of_set(self, master_pct: float | None) -> float | None:
         energies, values = [], []
         for name, group in self.search.groups.items():
-            entry = group.entry(self.picks[name], None, None, None)
+            entry = group.entry(self.picks[name], MixGain(), None, None)
             values.append(entry.distortion_pct)
             energies.append(_energy(group.reference.samples))
         known = [value for value in values if value is not None]

@@ -12,7 +12,7 @@ from chainweigh.chain.chain import Chain
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.distortion import measure_in_mix
 from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
-from chainweigh.ranking.mix import MixAround, gain_lu
+from chainweigh.ranking.mix import MixAround, MixGain, gain_lu
 from chainweigh.ranking.order import Entry, rank
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import (
@@ -66,7 +66,7 @@ class WeighedGroup:
         return fit.applied(self.reference.samples) if fit.changes_tone else None
 
     def entry(
-        self, name: str, gain: float | None, gain_dry: float | None, in_mix: MixMeasures | None
+        self, name: str, gain: MixGain, gain_dry: float | None, in_mix: MixMeasures | None
     ) -> Entry:
         """What the order needs to know of a candidate; `in_mix` None where not judged."""
         weighed = self.weighed[name]
@@ -82,11 +82,11 @@ class WeighedGroup:
         return Entry(
             name=name,
             failure=None,
-            gain_lu=gain,
+            gain_lu=gain.loudness_lu,
             gain_dry_lu=gain_dry,
             gain_soloed_lu=soloed,
             added_pct=None if distortion is None or dry is None else distortion - dry,
-            tone_gain_lu=programme.tone_gain_lu,
+            tone_gain_lu=gain.tone_lu,
             ranked_by=ranked_by,
             distortion_pct=distortion,
             limited={
@@ -153,9 +153,9 @@ class SetSearch:
     threads: int
     progress: Progress = no_progress
     rounds: int = 0
-    gains_dry: dict[str, dict[str, float | None]] = field(default_factory=dict)
+    gains_dry: dict[str, dict[str, MixGain]] = field(default_factory=dict)
     heard: dict[tuple[str, str, str], MixMeasures] = field(default_factory=dict)
-    _gains_known: dict[tuple[str, str], dict[str, float | None]] = field(default_factory=dict)
+    _gains_known: dict[tuple[str, str], dict[str, MixGain]] = field(default_factory=dict)
 
     def pick(self) -> Picks:
         """One chain a group: each the best in the mix that the other picks make.
@@ -219,7 +219,7 @@ class SetSearch:
             group.entry(
                 chain.name,
                 gains[chain.name],
-                self.gains_dry[name][chain.name],
+                self.gains_dry[name][chain.name].loudness_lu,
                 self.in_mix(name, chain.name, picks),
             )
             for chain in group.chains
@@ -247,9 +247,10 @@ class SetSearch:
         return total
 
     def _best_dry_gain(self, name: str) -> float:
-        return max((g for g in self.gains_dry[name].values() if g is not None), default=0.0)
+        gains = [gain.loudness_lu for gain in self.gains_dry[name].values()]
+        return max((gain for gain in gains if gain is not None), default=0.0)
 
-    def _gains(self, name: str, picks: Picks) -> dict[str, float | None]:
+    def _gains(self, name: str, picks: Picks) -> dict[str, MixGain]:
         known = self._gains_known.get((name, _context(name, picks)))
         if known is not None:
             return known
@@ -262,10 +263,10 @@ class SetSearch:
         standing[name] = group.reference.samples
         around = MixAround(name, standing, group.reference.sample_rate_hz)
 
-        def job(chain: Chain) -> float | None:
+        def job(chain: Chain) -> MixGain:
             if group.weighed[chain.name].failure is not None:
-                return None
-            return around.gain_lu(group.samples_of(chain.name), group.toned(chain.name))
+                return MixGain()
+            return around.gains_lu(group.samples_of(chain.name), group.toned(chain.name))
 
         jobs = [lambda c=chain: job(c) for chain in group.chains]
         gains = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")

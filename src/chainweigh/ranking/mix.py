@@ -1,6 +1,7 @@
 """Loudness gain measured in the mix: one group's candidate among the other groups."""
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -25,6 +26,17 @@ def gain_lu(reference_plr_db: float | None, candidate_plr_db: float | None) -> f
     return reference_plr_db - candidate_plr_db
 
 
+@dataclass(frozen=True)
+class MixGain:
+    """Loudness gain of a mix, and apart from it what a static EQ of the same tone gives, in LU.
+
+    Together they are the fall of the mix's PLR.
+    """
+
+    loudness_lu: float | None = None
+    tone_lu: float | None = None
+
+
 class MixAround:
     """The mix around one group: the other groups as they stand, this one's place to be filled.
 
@@ -46,11 +58,14 @@ class MixAround:
         mix = (self._others + samples).astype(np.float32)
         return measure_plr_db(mix, self._sample_rate_hz)
 
-    def gain_lu(self, candidate: Samples, toned: Samples | None = None) -> float | None:
-        """Loudness gain of the mix with a matched candidate in place of the group, in LU.
+    def gains_lu(self, candidate: Samples, toned: Samples | None) -> MixGain:
+        """What a matched candidate in place of the group gives the mix, in LU.
 
-        `toned` is the dry group with the candidate's static tone, where that differs: the gain is
-        counted from it.
+        `toned` is the dry group with the candidate's static tone, None where it keeps its tone:
+        the loudness gain is counted from it, and what it changes by itself is the tone gain.
         """
-        before = self._plr_db if toned is None else self._measure(toned)
-        return gain_lu(before, self._measure(candidate))
+        after = self._measure(candidate)
+        if toned is None:
+            return MixGain(gain_lu(self._plr_db, after), 0.0)
+        between = self._measure(toned)
+        return MixGain(gain_lu(between, after), gain_lu(self._plr_db, between))

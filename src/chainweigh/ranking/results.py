@@ -96,7 +96,8 @@ class Standing:
     `loudness_gain_lu` is measured in the mix with the other groups as the chosen set leaves them
     (for a master: on the mix entering the master chain); `loudness_gain_dry_lu` with the others
     dry; `loudness_gain_soloed_lu` on the group by itself. The last two rank nothing. All leave out
-    what a static EQ of the same tone gives, `tone_gain_lu`. `ranked_distortion_pct` is the
+    what a static EQ of the same tone gives: in the mix that is `tone_gain_lu`, and with it they
+    add up to the fall of the mix's PLR. `ranked_distortion_pct` is the
     distortion that ranks: that of the test tones, or the programme's residual where it is over
     twice that (`ranked_by` says which).
     """
