@@ -15,7 +15,7 @@ FAINT = 2.0**-20  # a release ends here, at -120 dB
 TOLERANCE = 10 ** (0.002 / 20)  # overshoot the trim leaves alone
 STEP = 4  # frames a gain value spans where the look-ahead is long
 HOLD_KNOTS = 4  # blocks a trim holds on both sides of its peak
-N_TRIMS = 64
+N_TRIMS = 16  # three were the most that hard signals took
 
 
 def limit(
