@@ -43,7 +43,7 @@ def main():
         for name, samples, ceiling_dbfs in cases:
             call = (samples, ceiling_dbfs, true_peak)
             ours_ms, ours = best_ms(lambda c=call: limit(*c))
-            theirs_ms, theirs = best_ms(lambda c=call: pedalboard_limit(*c), 1)
+            theirs_ms, theirs = best_ms(lambda c=call: pedalboard_limit(*c))
             print_row(f"limiter, {kind}, {name}", ours_ms, "pedalboard", theirs_ms, goal)
             ours_over_db = overshoot_db(ours, ceiling_dbfs, true_peak)
             theirs_over_db = overshoot_db(theirs, ceiling_dbfs, true_peak)

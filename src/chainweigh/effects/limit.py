@@ -4,7 +4,7 @@ import math
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import limit, trim_true_peaks
+from chainweigh.kernels.limit import gain_moves, limit, trim_true_peaks
 from chainweigh.kernels.true_peak import true_peak_envelope
 
 
@@ -25,7 +25,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     release_frames = float(settings["release"]) / 1000 * sample_rate_hz
     wants_true_peak = bool(settings["true_peak"])
     envelope = true_peak_envelope(samples, floor=ceiling) if wants_true_peak else samples
-    limited = limit(
+    limited, gains = limit(
         samples,
         envelope,
         ceiling=ceiling,
@@ -35,7 +35,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     )
     if not wants_true_peak:
         return limited
-    return trim_true_peaks(limited, ceiling=ceiling, link=link)
+    return trim_true_peaks(limited, ceiling=ceiling, link=link, within=gain_moves(gains))
 
 
 EFFECT = Effect(

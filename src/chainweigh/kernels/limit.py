@@ -4,7 +4,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
-from chainweigh.kernels.halfband import BLOCK_FRAMES, MARGIN_FRAMES
+from chainweigh.kernels.halfband import (
+    BLOCK_FRAMES,
+    LEAD_BLOCKS,
+    MARGIN_FRAMES,
+    phase_filters,
+)
 from chainweigh.kernels.true_peak import block_true_peaks
 
 Float32 = NDArray[np.float32]
@@ -12,7 +17,7 @@ Float64 = NDArray[np.float64]
 
 UNIT = 2.0**30
 FAINT = 2.0**-20  # a release ends here, at -120 dB
-TOLERANCE = 10 ** (0.002 / 20)  # overshoot the trim leaves alone
+TOLERANCE = 10 ** (0.005 / 20)  # overshoot the trim leaves alone
 STEP = 4  # frames a gain value spans where the look-ahead is long
 HOLD_KNOTS = 4  # blocks a trim holds on both sides of its peak
 N_TRIMS = 16  # three were the most that hard signals took
@@ -26,7 +31,7 @@ def limit(
     link: float,
     n_look: int,
     decay: float,
-) -> Float32:
+) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
     Parameters
@@ -41,16 +46,19 @@ def limit(
 
     Returns
     -------
-    Shape of samples, in time with them: gain * samples with gain <= ceiling / envelope on every
-    frame, and no sample above the ceiling.
+    The limited samples, in time with the input: gain * samples with gain <= ceiling / envelope on
+    every frame, and no sample above the ceiling. Then the lowest and highest gain of each block of
+    32 frames, shape (n_channels, n_blocks, 2).
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, n_look=n_look, decay=decay)
     out = np.empty_like(samples)
+    ranges = np.ones((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     fitted = native.lib.cw_limit(
         native.pointer(samples),
         native.pointer(envelope),
         native.pointer(out),
+        native.pointer(ranges),
         len(samples),
         samples.shape[1],
         ceiling,
@@ -60,7 +68,7 @@ def limit(
     )
     if not fitted:
         raise MemoryError("no memory for the limiter's look-ahead")
-    return out
+    return out, ranges
 
 
 def limit_twin(
@@ -71,7 +79,7 @@ def limit_twin(
     link: float,
     n_look: int,
     decay: float,
-) -> Float32:
+) -> tuple[Float32, Float32]:
     """Defines `limit`: the same steps over the whole programme, to 2e-7 of it."""
     step = step_of(n_look)
     n_steps = n_look // step
@@ -80,7 +88,9 @@ def limit_twin(
     need = np.array([_needed(row, float(top), step) for row in envelope.astype(np.float64)])
     need += link * (need.max(axis=0) - need)
     out = np.empty_like(samples)
-    for channel, due, row in zip(samples, need, out, strict=True):
+    n_blocks = -(-samples.shape[1] // BLOCK_FRAMES)
+    ranges = np.ones((len(samples), n_blocks, 2), np.float32)
+    for channel, due, row, span in zip(samples, need, out, ranges, strict=True):
         held = _held(np.pad(due, (n_steps + 1, 0)), n_steps + (step > 1))
         reduction = np.ceil(_released(held, decay**step) * UNIT)
         for n_box in (first_box, n_steps + 1 - first_box):
@@ -88,7 +98,10 @@ def limit_twin(
         knots = 1 - reduction[n_steps:] / UNIT
         gain = _between(knots, step)[: len(channel)].astype(np.float32)
         row[:] = np.clip(channel * gain, -top, top)
-    return out
+        blocks = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")
+        blocks = blocks.reshape(n_blocks, BLOCK_FRAMES)
+        span[:] = np.column_stack([blocks.min(axis=1), blocks.max(axis=1)])
+    return out, ranges
 
 
 def step_of(n_look: int) -> int:
@@ -136,15 +149,37 @@ def _box_sum(units: Float64, n_box: int) -> Float64:
     return np.asarray(total[n_box:] - total[:-n_box])
 
 
-def trim_true_peaks(samples: Float32, *, ceiling: float, link: float) -> Float32:
+def gain_moves(ranges: Float32) -> NDArray[np.bool_]:
+    """Blocks near which the gain moves enough for a true peak to pass the ceiling.
+
+    Where the gain g stays within a share d of itself over the interpolation's reach, g times a
+    signal that stayed below ceiling / g peaks at most 1 + d * sum |h| above the ceiling.
+    """
+    n_blocks = ranges.shape[1] + 2 * LEAD_BLOCKS
+    moves = np.zeros(n_blocks, np.bool_)
+    if ranges.shape[1] == 0:
+        return moves
+    weight = np.abs(phase_filters()).sum(axis=1).max()
+    around = range(2 * LEAD_BLOCKS + 1)
+    for channel in ranges:
+        low, high = np.pad(channel, ((2 * LEAD_BLOCKS, 2 * LEAD_BLOCKS), (0, 0)), mode="edge").T
+        lowest = np.minimum.reduce([low[q : q + n_blocks] for q in around])
+        highest = np.maximum.reduce([high[q : q + n_blocks] for q in around])
+        moves |= (highest - lowest) * weight > (TOLERANCE - 1) * lowest
+    return moves
+
+
+def trim_true_peaks(
+    samples: Float32, *, ceiling: float, link: float, within: NDArray[np.bool_] | None = None
+) -> Float32:
     """Dip the gain for a moment where the true peak still exceeds the ceiling, until none does.
 
     Band-limiting lets the product of a signal and a moving gain peak slightly above the product of
-    their peaks. What is left exceeds the ceiling by at most 0.002 dB.
+    their peaks. What is left exceeds the ceiling by at most 0.005 dB. `within` names the blocks to
+    look at, all by default.
     """
     ceiling = float(np.float32(ceiling))
     trimmed = samples
-    within: NDArray[np.bool_] | None = None
     for _ in range(N_TRIMS):
         over = np.array([_excess(c, ceiling, within) for c in trimmed])
         if not over.any():

@@ -9,6 +9,7 @@ from chainweigh.kernels import native_library
 from chainweigh.kernels.limit import (
     apply_knots,
     apply_knots_twin,
+    gain_moves,
     limit,
     limit_twin,
     trim_true_peaks,
@@ -183,10 +184,12 @@ def test_the_kernel_equals_its_twin_within_a_millionth(n_look, link):
     for samples in _signals():
         envelope = true_peak_envelope(samples, floor=0.5)
         shape = {"ceiling": 0.5, "link": link, "n_look": n_look, "decay": 0.9995}
-        ours = limit(samples, envelope, **shape)
-        np.testing.assert_allclose(
-            ours, limit_twin(samples, envelope, **shape), atol=1e-6 * np.abs(samples).max() + 1e-6
-        )
+        ours, gains = limit(samples, envelope, **shape)
+        theirs, their_gains = limit_twin(samples, envelope, **shape)
+        tolerance = 1e-6 * (1 + np.abs(samples).max())
+        np.testing.assert_allclose(ours, theirs, atol=tolerance)
+        whole = slice(0, samples.shape[1] // 32)  # the last block's rest is not compared
+        np.testing.assert_allclose(gains[:, whole], their_gains[:, whole], atol=2e-6)
 
 
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
@@ -200,6 +203,13 @@ def test_the_trim_kernel_equals_its_twin():
         apply_knots(channel, knots)
         apply_knots_twin(twin, knots)
         np.testing.assert_array_equal(channel, twin)
+
+
+def test_a_gain_that_stands_still_needs_no_check_and_one_that_moves_does():
+    gains = np.full((1, 100, 2), 0.5, np.float32)
+    assert not gain_moves(gains).any()
+    gains[0, 40, 1] = 0.51
+    assert np.flatnonzero(gain_moves(gains)).tolist() == [40, 41, 42, 43, 44]
 
 
 def test_the_trim_leaves_what_holds_alone():

@@ -203,6 +203,21 @@ INLINE void apply(const float *x, float *y, const float *gain, int n, float ceil
     }
 }
 
+/* Lowest and highest gain of each block. */
+INLINE void gain_ranges(const float *gain, int n, float *ranges)
+{
+    for (int b = 0; b * BLOCK < n; b++) {
+        const float *g = gain + b * BLOCK;
+        float low = g[0], high = g[0];
+        for (int i = 1; i < BLOCK; i++) {
+            low = g[i] < low ? g[i] : low;
+            high = g[i] > high ? g[i] : high;
+        }
+        ranges[2 * b] = low;
+        ranges[2 * b + 1] = high;
+    }
+}
+
 /* One span of a lane; afterwards busy tells whether its gain may differ from 1. */
 INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_frames,
                     const float *own, const float *other, float ceiling, float link)
@@ -228,10 +243,12 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
 }
 
 /* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other. Returns 0 when memory ran out. */
-WIDE int cw_limit(const float *x, const float *envelope, float *y, int n_channels,
+   1: how far a channel follows the other. ranges: lowest and highest gain of each block, ones
+   before. Returns 0 when memory ran out. */
+WIDE int cw_limit(const float *x, const float *envelope, float *y, float *ranges, int n_channels,
                   int64_t n_frames, float ceiling, float link, int n_look, double decay)
 {
+    int64_t n_blocks = (n_frames + BLOCK - 1) / BLOCK;
     Shape shape = shape_of(n_look, decay);
     Lane lanes[MAX_CHANNELS];
     int n_lanes = link == 1.0f ? 1 : n_channels, ok = 1;
@@ -246,10 +263,12 @@ WIDE int cw_limit(const float *x, const float *envelope, float *y, int n_channel
         for (int c = 0; c < n_channels; c++) {
             const Lane *lane = &lanes[c < n_lanes ? c : 0];
             int64_t at = c * n_frames + start;
-            if (lane->busy)
-                apply(x + at, y + at, lane->gain, n, ceiling);
-            else
+            if (!lane->busy) {
                 memcpy(y + at, x + at, (size_t)n * sizeof(float));
+                continue;
+            }
+            apply(x + at, y + at, lane->gain, n, ceiling);
+            gain_ranges(lane->gain, n, ranges + 2 * (c * n_blocks + start / BLOCK));
         }
     }
     for (int c = 0; c < n_lanes; c++) release(&lanes[c]);
