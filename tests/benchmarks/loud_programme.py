@@ -28,7 +28,7 @@ def tone(seconds=60, frequency_hz=997.0):
 
 
 def best_ms(work, n_runs=3):
-    """Least processor time of a few runs in ms, and the last result; other work disturbs it less."""
+    """Least processor time of a few runs in ms, which other work disturbs little; last result."""
     times, result = [], None
     for _ in range(n_runs):
         start = time.process_time()

@@ -48,7 +48,7 @@ def limit(
     -------
     The limited samples, in time with the input: gain * samples with gain <= ceiling / envelope on
     every frame, and no sample above the ceiling. Then the lowest and highest gain of each block of
-    32 frames, shape (n_channels, n_blocks, 2).
+    32 frames, shape (n_channels, n_blocks, 2), over the last frames of its steps.
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, n_look=n_look, decay=decay)
@@ -99,7 +99,7 @@ def limit_twin(
         gain = _between(knots, step)[: len(channel)].astype(np.float32)
         row[:] = np.clip(channel * gain, -top, top)
         blocks = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")
-        blocks = blocks.reshape(n_blocks, BLOCK_FRAMES)
+        blocks = blocks.reshape(n_blocks, BLOCK_FRAMES)[:, step - 1 :: step]
         span[:] = np.column_stack([blocks.min(axis=1), blocks.max(axis=1)])
     return out, ranges
 

@@ -30,7 +30,7 @@ typedef struct {
     int step, n_steps; /* frames a step; steps a span */
     int n_look;        /* steps the maximum looks ahead, its own included */
     int first_box, second_box;
-    double decay, scale;
+    double decay, group_decay, scale;
     float decays[GROUP]; /* powers 1 to GROUP of decay */
 } Shape;
 
@@ -45,6 +45,7 @@ INLINE Shape shape_of(int n_look, double decay)
     /* the line from the step before must already be low enough */
     shape.n_look = n_look + (shape.step > 1);
     shape.decay = pow(decay, shape.step);
+    shape.group_decay = pow(shape.decay, GROUP);
     shape.scale = 1.0 / ((double)UNIT * shape.first_box * shape.second_box);
     for (int i = 0; i < GROUP; i++) shape.decays[i] = (float)pow(shape.decay, i + 1);
     return shape;
@@ -160,7 +161,7 @@ INLINE void let_go(float *x, const Shape *shape, double *last)
             float before = carried * shape->decays[i], now = from[GROUP + i];
             x[g + i] = before > now ? before : now;
         }
-        double fallen = *last > FAINT ? *last * pow(shape->decay, GROUP) : 0.0;
+        double fallen = *last > FAINT ? *last * shape->group_decay : 0.0;
         *last = fallen > from[2 * GROUP - 1] ? fallen : from[2 * GROUP - 1];
     }
 }
@@ -203,13 +204,13 @@ INLINE void apply(const float *x, float *y, const float *gain, int n, float ceil
     }
 }
 
-/* Lowest and highest gain of each block. */
-INLINE void gain_ranges(const float *gain, int n, float *ranges)
+/* Lowest and highest gain of each block, over the last frames of its steps. */
+INLINE void gain_ranges(const float *gain, int n, int step, float *ranges)
 {
     for (int b = 0; b * BLOCK < n; b++) {
         const float *g = gain + b * BLOCK;
-        float low = g[0], high = g[0];
-        for (int i = 1; i < BLOCK; i++) {
+        float low = g[BLOCK - 1], high = low;
+        for (int i = step - 1; i < BLOCK; i += step) {
             low = g[i] < low ? g[i] : low;
             high = g[i] > high ? g[i] : high;
         }
@@ -268,7 +269,7 @@ WIDE int cw_limit(const float *x, const float *envelope, float *y, float *ranges
                 continue;
             }
             apply(x + at, y + at, lane->gain, n, ceiling);
-            gain_ranges(lane->gain, n, ranges + 2 * (c * n_blocks + start / BLOCK));
+            gain_ranges(lane->gain, n, shape.step, ranges + 2 * (c * n_blocks + start / BLOCK));
         }
     }
     for (int c = 0; c < n_lanes; c++) release(&lanes[c]);
