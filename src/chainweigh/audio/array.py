@@ -15,6 +15,8 @@ from chainweigh.errors import SignalError
 
 Samples = NDArray[np.float32]
 
+_BLOCK_FRAMES = 65_536  # stays in the cache between the two passes
+
 
 @dataclass(frozen=True)
 class Audio:
@@ -49,10 +51,16 @@ def check_samples(samples: Samples, *, what: str = "samples", max_channels: int 
         )
     if not samples.flags.c_contiguous:
         raise SignalError(f"{what}: not C-contiguous; use numpy.ascontiguousarray")
-    finite = np.isfinite(samples)
-    if not finite.all():
-        channel, frame = np.argwhere(~finite)[0]
-        raise SignalError(f"{what}: sample {frame} of channel {channel} is NaN or Inf")
+    for channel, signal in enumerate(samples):
+        _check_finite(signal, f"{what}: sample {{}} of channel {channel} is NaN or Inf")
+
+
+def _check_finite(signal: Samples, message: str) -> None:
+    for start in range(0, len(signal), _BLOCK_FRAMES):
+        block = signal[start : start + _BLOCK_FRAMES]
+        # Extremes carry NaN and Inf along, and leave no array behind as a mask would.
+        if not (np.isfinite(block.min()) and np.isfinite(block.max())):
+            raise SignalError(message.format(start + int(np.argmin(np.isfinite(block)))))
 
 
 def check_rate(sample_rate_hz: float) -> None:

@@ -4,9 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from chainweigh.audio.array import Samples
-from chainweigh.measure.levels import measure_levels, plr_db
-from chainweigh.measure.loudness import measure_loudness
-from chainweigh.measure.true_peak import measure_true_peak
+from chainweigh.measure.levels import measure_levels, measure_psr, plr_db
+from chainweigh.measure.loudness import loudness_energies, loudness_from
+from chainweigh.measure.true_peak import measure_true_peak, true_peak
 
 
 @dataclass(frozen=True)
@@ -14,6 +14,8 @@ class FileMeasures:
     """Loudness, peaks and levels of one audio file as written.
 
     `rms_db` is plain, re 1.0 (a full-scale sine reads -3.01); `rms_aes17_dbfs` is 3.01 dB higher.
+    `psr_min_db` is the least true peak over short-term loudness of any 3 s, one window a second;
+    `dc_offset` each channel's mean, linear and signed. Both are unknown in older records.
     """
 
     integrated_lufs: float | None
@@ -28,6 +30,8 @@ class FileMeasures:
     rms_max_300ms_db: float | None
     crest_db: float | None
     plr_db: float | None
+    psr_min_db: float | None = None
+    dc_offset: tuple[float | None, ...] = ()
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -46,12 +50,19 @@ def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
     Notes
     -----
     A value that is not defined is None, with its reason in `undefined`. Definitions, sources and
-    cost stand with `measure_loudness`, `measure_true_peak` and `measure_levels`.
+    cost stand with `measure_loudness`, `measure_true_peak`, `measure_levels` and `measure_psr`.
     """
-    loudness = measure_loudness(samples, sample_rate_hz)
+    energies = loudness_energies(samples, sample_rate_hz)
+    loudness = loudness_from(energies)
     peak = measure_true_peak(samples, sample_rate_hz)
     levels = measure_levels(samples, sample_rate_hz)
-    undefined = {**levels.undefined, **peak.undefined, **loudness.undefined}
+    psr = measure_psr(samples, sample_rate_hz, true_peak=true_peak, energies=energies)
+    undefined = {
+        **levels.undefined,
+        **peak.undefined,
+        **loudness.undefined,
+        **psr.undefined,
+    }
     plr = plr_db(peak.true_peak_dbtp, loudness.integrated_lufs)
     if plr is None:
         causes = [undefined[k] for k in ("integrated_lufs", "true_peak_dbtp") if k in undefined]
@@ -69,5 +80,7 @@ def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
         rms_max_300ms_db=levels.rms_max_300ms_db,
         crest_db=levels.crest_db,
         plr_db=plr,
+        psr_min_db=psr.psr_min_db,
+        dc_offset=levels.dc_offset,
         undefined={k: v for k, v in undefined.items() if k in FileMeasures.__annotations__},
     )

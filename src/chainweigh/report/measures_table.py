@@ -1,46 +1,53 @@
-"""Measures of several files side by side, as text."""
+"""Measures of several files side by side, and of pairs, as text."""
 
 from collections.abc import Sequence
-from dataclasses import fields
 
+from chainweigh.measure.comparison import PairMeasures
 from chainweigh.measure.summary import FileMeasures
-from chainweigh.report.formats import Notes, number, one_line, unit
+from chainweigh.report.formats import Notes, one_line, unit
+from chainweigh.report.measure_rows import (
+    FILE_ROWS,
+    PAIR_ROWS,
+    UNITS,
+    Row,
+    field_of,
+    look_up,
+    shown,
+)
 from chainweigh.report.text_table import Column, column_widths, heading_lines, row_line
-
-_LABELS = {
-    "integrated_lufs": "integrated loudness",
-    "momentary_max_lufs": "momentary maximum (400 ms)",
-    "short_term_max_lufs": "short-term maximum (3 s)",
-    "lra_lu": "loudness range",
-    "true_peak_dbtp": "true peak, precise (16x)",
-    "true_peak_annex2_dbtp": "true peak, BS.1770 Annex 2",
-    "sample_peak_dbfs": "sample peak",
-    "rms_db": "RMS, plain (full-scale sine -3.01)",
-    "rms_aes17_dbfs": "RMS, AES17 (full-scale sine 0)",
-    "rms_max_300ms_db": "maximum RMS over 300 ms, plain",
-    "crest_db": "crest factor",
-    "plr_db": "peak to loudness ratio (PLR)",
-}
 
 
 def measures_table(measured: Sequence[tuple[str, FileMeasures]]) -> str:
     """One column a file, one row a measure; what is undefined is numbered with its reason below."""
+    return _table("measure", FILE_ROWS, measured)
+
+
+def pairs_table(reference: str, measured: Sequence[tuple[str, PairMeasures]]) -> str:
+    """One column a candidate, each against the same reference; reasons as in `measures_table`."""
+    return _table(f"against {one_line(reference)}", PAIR_ROWS, measured)
+
+
+def _table(
+    corner: str,
+    rows: Sequence[Row],
+    measured: Sequence[tuple[str, FileMeasures]] | Sequence[tuple[str, PairMeasures]],
+) -> str:
     notes = Notes()
-    rows = []
-    for field in fields(FileMeasures):
-        if field.name in _LABELS:
-            cells = [_cell(measures, field.name, notes) for _, measures in measured]
-            rows.append([f"{_LABELS[field.name]}, {unit(field.name)}", *cells])
+    texts = [[_label(row), *(_cell(r, row, notes) for _, r in measured)] for row in rows]
     names = [one_line(name) for name, _ in measured]
-    columns = [Column("measure", right=False), *(Column(name) for name in names)]
-    widths = column_widths(columns, rows)
-    lines = [*heading_lines(columns, widths), *(row_line(row, columns, widths) for row in rows)]
+    columns = [Column(corner, right=False), *(Column(name) for name in names)]
+    widths = column_widths(columns, texts)
+    lines = [*heading_lines(columns, widths), *(row_line(row, columns, widths) for row in texts)]
     lines += [f"[{i}] {text}" for i, text in enumerate(notes.reasons, start=1)]
     return "\n".join(lines)
 
 
-def _cell(measures: FileMeasures, field: str, notes: Notes) -> str:
-    value = getattr(measures, field)
-    if value is not None:
-        return number(field, value)
-    return f"n/a [{notes.mark(one_line(measures.undefined[field]))}]"
+def _label(row: Row) -> str:
+    field = field_of(row)
+    said = UNITS.get(field) or unit(field)
+    return f"{row[1]}, {said}" if said else row[1]
+
+
+def _cell(record: FileMeasures | PairMeasures, row: Row, notes: Notes) -> str:
+    value, why = look_up(record, row)
+    return f"n/a [{notes.mark(one_line(why))}]" if value is None else shown(row, value)
