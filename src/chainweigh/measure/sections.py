@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples
 from chainweigh.errors import SignalError
-from chainweigh.measure.audibility import loudest_spans
+from chainweigh.measure.frames import loudest_spans
 from chainweigh.measure.loudness import (
     ABSOLUTE_GATE_LUFS,
     LoudnessSeries,
