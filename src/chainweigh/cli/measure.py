@@ -15,7 +15,7 @@ from chainweigh.measure.comparison import PairMeasures, measure_against
 from chainweigh.measure.series import measure_series
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.report.measures_csv import measures_csv, series_csv
-from chainweigh.report.measures_table import measures_table, pairs_table
+from chainweigh.report.measures_table import bands_table, measures_table, pairs_table
 from chainweigh.report.series_plot import series_plot
 
 Measured = tuple[str, FileMeasures, PairMeasures | None]
@@ -112,7 +112,7 @@ def _tables(measured: Sequence[Measured], reference: str | None) -> str:
     if reference is None:
         return table
     pairs = [(name, pair) for name, _, pair in measured if pair is not None]
-    return f"{table}\n\n{pairs_table(reference, pairs)}"
+    return "\n\n".join([table, pairs_table(reference, pairs), bands_table(reference, pairs)])
 
 
 def _json(measured: Sequence[Measured], reference: str | None) -> str:
