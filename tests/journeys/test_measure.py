@@ -96,6 +96,12 @@ def test_csv_goes_to_a_file_beside_the_table(pair):
     assert row["file"] == "dry.wav"
 
 
+def test_a_file_name_that_a_spreadsheet_would_run_is_text_in_csv(place):
+    write(place, "=1+1.wav", np.zeros((1, 1)))
+    (row,) = rows_of(place.run("measure", "=1+1.wav", "--csv", "-").stdout)
+    assert row["file"] == "'=1+1.wav"
+
+
 def test_the_series_holds_the_maxima_of_the_table(pair):
     done = pair.run("measure", "dry.wav", "--json", "--series", "s.csv")
     (row,) = json.loads(done.stdout)
