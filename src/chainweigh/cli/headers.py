@@ -9,7 +9,7 @@ GIB = 2**30
 MAX_BYTES = 4 * GIB
 """Decoded size of a file: 4 bytes a sample."""
 MAX_PAIR_BYTES = GIB // 2
-"""The same for a pair: its measures take about 13 times this."""
+"""The same for a pair: its measures take about 12 times this."""
 
 
 def check_headers(files: Sequence[str], reference: str | None) -> None:

@@ -15,7 +15,7 @@ from chainweigh.measure.comparison import PairMeasures, measure_against
 from chainweigh.measure.series import measure_series
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.report.measures_csv import measures_csv, series_csv
-from chainweigh.report.measures_table import measures_table, pairs_table
+from chainweigh.report.measures_table import bands_table, measures_table, pairs_table
 from chainweigh.report.series_plot import series_plot
 
 Measured = tuple[str, FileMeasures, PairMeasures | None]
@@ -76,6 +76,7 @@ def command(
     check_headers(files, reference)
 
     measured = _measure(files, reference)
+    reference = None if reference is None else _readable(reference)
     if csv_file and not csv_on_stdout:
         write_text(csv_file, measures_csv(measured, reference))
     if series_file or plot_file:
@@ -91,15 +92,20 @@ def command(
 def _measure(files: Sequence[str], reference: str | None) -> list[Measured]:
     """The reference first, where there is one."""
     if reference is None:
-        return [(name, _measure_one(name), None) for name in files]
+        return [(_readable(name), _measure_one(name), None) for name in files]
     held = read_audio(reference)
     rate = held.sample_rate_hz
-    measured: list[Measured] = [(reference, measure_file(held.samples, rate), None)]
+    measured: list[Measured] = [(_readable(reference), measure_file(held.samples, rate), None)]
     for name in files:
         samples = read_audio(name).samples
         pair = measure_against(held.samples, samples, sample_rate_hz=rate)
-        measured.append((name, measure_file(samples, rate), pair))
+        measured.append((_readable(name), measure_file(samples, rate), pair))
     return measured
+
+
+def _readable(name: str) -> str:
+    """A name as text: what the file system holds but Unicode does not reads ?."""
+    return name.encode("utf-8", "replace").decode()
 
 
 def _measure_one(name: str) -> FileMeasures:
@@ -112,7 +118,7 @@ def _tables(measured: Sequence[Measured], reference: str | None) -> str:
     if reference is None:
         return table
     pairs = [(name, pair) for name, _, pair in measured if pair is not None]
-    return f"{table}\n\n{pairs_table(reference, pairs)}"
+    return "\n\n".join([table, pairs_table(reference, pairs), bands_table(reference, pairs)])
 
 
 def _json(measured: Sequence[Measured], reference: str | None) -> str:

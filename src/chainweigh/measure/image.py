@@ -65,25 +65,21 @@ class ImageChange:
 def measure_image(samples: Samples, sample_rate_hz: int) -> Image:
     """Correlation, side-to-middle ratio in dB and fold-down loss in LU.
 
-        Parameters
-        ----------
-        samples : shape (n_channels, n_frames), float32; 1 or 2 channels
-        sample_rate_hz : int
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), float32; 1 or 2 channels
+    sample_rate_hz : int
 
-        Raises
-        ------
-        SignalError
-            Samples or rate break the convention.
+    Raises
+    ------
+    SignalError
+        Samples or rate break the convention.
 
-        Notes
-        -----
-        Correlation is sum(LR) / sqrt(sum(LL) sum(RR)), the mean not removed, as correlation meters show
-        it (common practice, no source). Silence, one channel, one silent side, equal and opposite
-    <<<<<<< HEAD
-        channels leave fields undefined. Sums in float64; about 20 ms for 30 s.
-    =======
-        channels leave fields undefined. Sums in float64; about 30 ms for 30 s.
-    >>>>>>> c32fa9829e3dba8c324be4971a144d2fe190652e
+    Notes
+    -----
+    Correlation is sum(LR) / sqrt(sum(LL) sum(RR)), the mean not removed, as correlation meters show
+    it (common practice, no source). Silence, one channel, one silent side, equal and opposite
+    channels leave fields undefined. Sums in float64; about 30 ms for 30 s.
     """
     check_samples(samples)
     check_rate(sample_rate_hz)

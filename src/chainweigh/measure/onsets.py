@@ -56,31 +56,27 @@ class Onsets:
 def find_onsets(samples: Samples, sample_rate_hz: int) -> Onsets:
     """Times in seconds at which sounds begin.
 
-        Parameters
-        ----------
-        samples : shape (n_channels, n_frames), float32; 1 or 2 channels
-        sample_rate_hz : int
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), float32; 1 or 2 channels
+    sample_rate_hz : int
 
-        Raises
-        ------
-        SignalError
-            Samples or rate break the array convention.
+    Raises
+    ------
+    SignalError
+        Samples or rate break the array convention.
 
-        Notes
-        -----
-        Silence, a steady tone and steady noise have none. Onsets closer than 30 ms are one. The start
-        of a hard hit is placed within 2 ms. Slow swells and slurred notes, which raise no band quickly,
-    <<<<<<< HEAD
-        are passed over. About 0.05 s for 30 s of stereo.
-    =======
-        are passed over. Under 0.1 s for 30 s of stereo.
-    >>>>>>> c32fa9829e3dba8c324be4971a144d2fe190652e
+    Notes
+    -----
+    Silence, a steady tone and steady noise have none. Onsets closer than 30 ms are one. The start
+    of a hard hit is placed within 2 ms. Slow swells and slurred notes, which raise no band quickly,
+    are passed over. Under 0.1 s for 30 s of stereo.
 
-        References
-        ----------
-        Spectral flux: J. P. Bello et al., "A Tutorial on Onset Detection in Music Signals", IEEE Trans.
-        Speech and Audio Processing 13(5), 2005. Maximum over neighbouring bands: S. Boeck, G. Widmer,
-        "Maximum Filter Vibrato Suppression for Onset Detection", DAFx-13 (both from memory).
+    References
+    ----------
+    Spectral flux: J. P. Bello et al., "A Tutorial on Onset Detection in Music Signals", IEEE Trans.
+    Speech and Audio Processing 13(5), 2005. Maximum over neighbouring bands: S. Boeck, G. Widmer,
+    "Maximum Filter Vibrato Suppression for Onset Detection", DAFx-13 (both from memory).
     """
     check_samples(samples)
     check_rate(sample_rate_hz)

@@ -4,13 +4,8 @@ Conventions
 -----------
 Bands as in IEC 61260-1: exact centres 1000 Hz * G**(k/3) with G = 10**0.3, edges a sixth of an
 octave (G**(1/6)) to either side. A band's level is its mean square over the whole signal and over
-<<<<<<< HEAD
-channels, in dB re 1.0: a full-scale sine in one band reads -3.01. Filters are ideal: the energy
-between the edges, spectrum bins on an edge shared.
-=======
 channels, in dB re 1.0: a full-scale sine in one band reads -3.01. Filters are steep: the energy of
 the spectrum between the edges, bins on an edge shared.
->>>>>>> c32fa9829e3dba8c324be4971a144d2fe190652e
 """
 
 from collections.abc import Mapping
@@ -86,31 +81,27 @@ def band_centres_hz(sample_rate_hz: int) -> tuple[float, ...]:
 def measure_third_octaves(samples: Samples, sample_rate_hz: int) -> ThirdOctaves:
     """Level of each third-octave band in dB re 1.0, over the whole signal.
 
-        Parameters
-        ----------
-        samples : shape (n_channels, n_frames), float32; 1 or 2 channels
-        sample_rate_hz : int
+    Parameters
+    ----------
+    samples : shape (n_channels, n_frames), float32; 1 or 2 channels
+    sample_rate_hz : int
 
-        Raises
-        ------
-        SignalError
-            Samples or rate break the convention; no frames.
+    Raises
+    ------
+    SignalError
+        Samples or rate break the convention; no frames.
 
-        Notes
-        -----
-        Averaged periodograms of 0.74 s (44.1 kHz) at half overlap; squares of their sine window add up
-        to a constant and silence is taken to surround the signal, so that every sample counts alike. A
-    <<<<<<< HEAD
-        tone leaks less than -60 dB into bands an octave away. About 0.1 s for 30 s of stereo.
-    =======
-        tone leaks into the band two away by less than -45 dB and an octave away by less than -54 dB,
-        the worst at 20 Hz. About 0.1 s for 30 s of stereo.
-    >>>>>>> c32fa9829e3dba8c324be4971a144d2fe190652e
+    Notes
+    -----
+    Averaged periodograms of 0.74 s (44.1 kHz) at half overlap; squares of their sine window add up
+    to a constant and silence is taken to surround the signal, so that every sample counts alike. A
+    tone leaks into the band two away by less than -45 dB and an octave away by less than -54 dB,
+    the worst at 20 Hz. About 0.1 s for 30 s of stereo.
 
-        References
-        ----------
-        IEC 61260-1:2014, 5.2 to 5.5 (from memory). P. D. Welch, IEEE Trans. Audio Electroacoust. 15(2),
-        1967 (from memory).
+    References
+    ----------
+    IEC 61260-1:2014, 5.2 to 5.5 (from memory). P. D. Welch, IEEE Trans. Audio Electroacoust. 15(2),
+    1967 (from memory).
     """
     check_samples(samples)
     check_rate(sample_rate_hz)

@@ -4,6 +4,8 @@ A row is the path of a field from the record it starts in, and its label; the un
 suffix. Table and CSV are made from the same rows.
 """
 
+import math
+
 from chainweigh.measure.comparison import PairMeasures
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.report.formats import number, plain, reason, signed
@@ -44,6 +46,21 @@ PAIR_ROWS: tuple[Row, ...] = (
     ("audibility.disturbed_onsets_pct", "disturbed onsets"),
     ("audibility.worst_signal", "worst heard in"),
     ("audibility.worst_moments_s", "worst moments"),
+    ("punch.punch_change_db", "loudest hits above 200 Hz, mean change"),
+    ("punch.punch_worst_db", "loudest hits above 200 Hz, worst"),
+    ("punch.punch_worst_s", "which begins at"),
+    ("punch.punch_low_change_db", "loudest hits below 200 Hz, mean change"),
+    ("punch.punch_low_worst_db", "loudest hits below 200 Hz, worst"),
+    ("punch.punch_low_worst_s", "which begins at"),
+    ("spectrum.largest_change_db", "largest third-octave change"),
+    ("spectrum.largest_change_hz", "in the band at"),
+    ("spectrum.flagged_hz", "over 1 dB between 30 and 120 Hz"),
+    ("image.correlation_change", "correlation, change"),
+    ("image.side_to_middle_change_db", "side re middle, change"),
+    ("image.fold_down_loss_change_lu", "lost when folded down to mono, change"),
+    ("image.fold_down_flagged", "loses over 1 LU more folded down"),
+    ("contrast.contrast_change_lu", "loudest less quietest tenth, change"),
+    ("contrast.quiet_change_lu", "quietest tenth, change"),
 )
 SIGNED = frozenset(
     {
@@ -52,8 +69,19 @@ SIGNED = frozenset(
         "loudness_gain_lu",
         "tone_gain_lu",
         "loudness_gain_less_tone_lu",
+        "punch_change_db",
+        "punch_worst_db",
+        "punch_low_change_db",
+        "punch_low_worst_db",
+        "largest_change_db",
+        "correlation_change",
+        "side_to_middle_change_db",
+        "fold_down_loss_change_lu",
+        "contrast_change_lu",
+        "quiet_change_lu",
     }
 )
+PREFERRED = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 UNITS = {"delay_ms": "ms"}  # besides those of `formats`
 
 
@@ -74,15 +102,36 @@ def look_up(record: FileMeasures | PairMeasures, row: Row) -> tuple[Value, str]:
     return value, reason(getattr(holder, "undefined", None), field)
 
 
+def bands_of(pair: PairMeasures) -> dict[str, tuple[float | None, str]]:
+    """Change of each third octave in dB by its nominal centre, and why it is None."""
+    spectrum = pair.spectrum
+    return {
+        nominal_hz(hz): (change, reason(spectrum.undefined, f"change_db at {hz:.4g} Hz"))
+        for hz, change in zip(spectrum.centres_hz, spectrum.change_db, strict=True)
+    }
+
+
+def nominal_hz(centre_hz: float) -> str:
+    """Nominal centre of a third octave, from its exact one (IEC 61260-1, preferred numbers)."""
+    decade, place = divmod(round(10 * math.log10(centre_hz)), 10)
+    return f"{PREFERRED[place] * 10**decade:g}"
+
+
 def shown(row: Row, value: Value) -> str:
     """A value as the table shows it; an empty list reads none."""
     field = field_of(row)
     if isinstance(value, str):
         return value
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if field == "flagged_hz" and isinstance(value, tuple):
+        return ", ".join(nominal_hz(hz) for hz in value if hz is not None) or "none"
     if isinstance(value, tuple):
         digits = 5 if field == "dc_offset" else 1
         write = signed if field == "dc_offset" else plain
         return ", ".join(write(item, digits) for item in value if item is not None) or "none"
+    if field == "largest_change_hz" and value is not None:
+        return nominal_hz(value)
     if value is None:
         raise TypeError(f"{field} is undefined: it has a reason, not a text")
     return signed(value) if field in SIGNED else number(field, value)

@@ -16,7 +16,8 @@ WIDTH, HEIGHT = 960, 520
 LEFT, RIGHT = 64, 936
 LOUDNESS_TOP, LOUDNESS_BOTTOM = 64, 330
 PSR_TOP, PSR_BOTTOM = 376, 470
-LOUDNESS_SPAN_LU = 36  # below the top of the scale; quieter stretches run off the foot
+LEAST_SPAN_LU, LARGEST_SPAN_LU = 18, 36  # below the top; quieter stretches run along the foot
+QUIET_SHARE = 0.05  # momentary loudness that need not fit in
 TICK_LU, TICK_PSR_DB = 6, 5
 N_TIME_TICKS = 8
 TIME_STEPS_S = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600)
@@ -75,7 +76,7 @@ def _lines(name: str, series: LevelSeries) -> Iterator[str]:
 
 def _loudness_lines(series: LevelSeries, duration_s: float) -> Iterator[str]:
     high = _ceiling(series.momentary.loudness_lufs, TICK_LU, rest=0.0)
-    low = high - LOUDNESS_SPAN_LU
+    low = high - _span_lu(series.momentary.loudness_lufs, high)
     panel = _Panel(LOUDNESS_TOP, LOUDNESS_BOTTOM, low, high, duration_s)
     yield from _axes(panel, TICK_LU, "loudness, LUFS")
     for kind, line in (("momentary", series.momentary), ("short-term", series.short_term)):
@@ -110,6 +111,14 @@ def _ceiling(values: Floats, step: float, *, rest: float) -> float:
     """The tick at or above the largest finite value; `rest` where there is none."""
     finite = values[np.isfinite(values)]
     return float(step * np.ceil(finite.max() / step)) if finite.size else rest
+
+
+def _span_lu(momentary_lufs: Floats, high: float) -> float:
+    """Height of the loudness scale: whole ticks that hold all but the quietest moments."""
+    finite = momentary_lufs[np.isfinite(momentary_lufs)]
+    needed = high - float(np.quantile(finite, QUIET_SHARE)) if finite.size else LARGEST_SPAN_LU
+    whole = TICK_LU * float(np.ceil(needed / TICK_LU))
+    return min(max(whole, LEAST_SPAN_LU), LARGEST_SPAN_LU)
 
 
 def _gaps(times_s: Floats) -> NDArray[np.intp]:
