@@ -9,6 +9,7 @@ import pytest
 
 from chainweigh.chain.chain import Chain, Stage
 from chainweigh.chain.values import parse_level
+from chainweigh.measure.reference_bands import reference_bands
 from chainweigh.measure.tones import tone_grid
 from chainweigh.render.chain_run import render_chain
 from chainweigh.render.tone_bench import bench_tones
@@ -34,7 +35,8 @@ def test_thdn_peak_agrees_with_the_closed_form_within_a_twentieth_db(overdrive_d
     level = parse_level(f"peak - {overdrive_db} dB")
     stage = Stage("clip", {"ceiling": level, "oversample": oversample})
     run = render_chain(Chain("clip", "bus", "", (stage,)), programme, RATE_HZ)
-    results = bench_tones(run.stages, tone_grid(RATE_HZ, 0.0))
+    bands = reference_bands(programme, RATE_HZ)
+    _, results = bench_tones(run.stages, tone_grid(RATE_HZ, 0.0), bands, None)
     expected = thdn_below_20_khz_pct(overdrive_db, 997.0)
     error_db = 20 * np.log10(results.thdn_peak_pct / expected)
     assert abs(error_db) <= 0.05

@@ -77,6 +77,9 @@ class Effect:
     sides_alike : bool
         True when equal channels give equal output channels that match the mono output bit for bit,
         so test tones may run on one channel.
+    keeps_time : bool
+        False where the output as a whole can be later than the input (an echo without the dry
+        sound), so that a render is searched for a delay.
     source : str
         The published method behind it.
     """
@@ -88,6 +91,7 @@ class Effect:
     tail_frames: TailFrames = _no_tail
     check_at_rate: CheckAtRate = _no_check
     sides_alike: bool = True
+    keeps_time: bool = True
     source: str = ""
 
 

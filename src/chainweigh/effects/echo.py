@@ -71,6 +71,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    keeps_time=False,
     tail_frames=_tail_frames,
     source="comb filter y[n] = x[n - d] + g y[n - d], d whole frames",
 )

@@ -49,6 +49,7 @@ EFFECT = Effect(
         Parameter("mix", Kind.SHARE, "reverb's part; the rest is input", 20.0, 0, 100),
     ),
     process=_process,
+    keeps_time=False,
     tail_frames=_tail_frames,
     sides_alike=False,
     source="Schroeder, JAES 10(3), 1962; Moorer, Computer Music Journal 3(2), 1979; by pedalboard",

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, from_db
+from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.values import LevelExpression, format_value
 from chainweigh.errors import RenderError
@@ -76,7 +76,7 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
     rate = reference.sample_rate_hz
     run = render_chain(chain, reference.samples, rate)
     if chain.stages:
-        aligned, shift = align(reference.samples, run.samples, rate, reference.samples.shape[1])
+        aligned, shift = _aligned(chain, run.samples, reference)
         gain_db = _gain_to_match(reference, aligned)
         matched = aligned * np.float32(from_db(gain_db))
     else:
@@ -95,6 +95,12 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
         tone_fit=programme.tone_fit,
     )
     return weighed, {TAKE: matched, FITTED: programme.fitted}
+
+
+def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
+    if all(stage.effect.keeps_time for stage in chain.stages):
+        return padded(render, reference.samples.shape[1]), 0
+    return align(reference.samples, render, reference.sample_rate_hz, reference.samples.shape[1])
 
 
 def _gain_to_match(reference: Reference, samples: Samples) -> float:

@@ -8,8 +8,10 @@ from chainweigh.ranking.results import Budget, RankSettings
 SETTINGS = RankSettings(price_lu_per_pct=0.1, tie_lu=0.1, budget=Budget(thdn_programme_pct=10.0))
 
 
-def entry(name, gain, thdn, *, failure=None, soloed=None):
-    return Entry(name, failure, gain, gain, soloed if soloed is not None else gain, thdn, thdn)
+def entry(name, gain, thdn, *, failure=None, soloed=None, **limits):
+    soloed = soloed if soloed is not None else gain
+    limited = {"thdn_programme_pct": thdn, **limits}
+    return Entry(name, failure, gain, gain, soloed, thdn, distortion_pct=thdn, limited=limited)
 
 
 BYPASS = entry("bypass", 0.0, 0.0)
@@ -82,3 +84,23 @@ def test_where_nothing_is_defined_the_bypass_leads_and_says_why():
     (first, place), *_ = rank([silent, entry("a", None, None)], SETTINGS)
     assert first.name == "bypass"
     assert place.score_lu is None and place.undefined["score_lu"]
+
+
+@pytest.mark.parametrize(
+    ("limit", "value", "said"),
+    [
+        ("disturbed_pct", 1.4, "disturbed frames in the mix 1.4 %, allowed 1 %"),
+        ("disturbed_onsets_pct", 7.8, "disturbed onsets in the mix 7.8 %, allowed 5 %"),
+        ("punch_loss_db", 1.3, "punch lost 1.3 dB, allowed 1 dB"),
+        ("gain_movement_db", 4.6, "gain movement 4.6 dB, allowed 3 dB"),
+    ],
+)
+def test_every_limit_of_the_budget_rejects_by_name(limit, value, said):
+    over = entry("over", 3.0, 1.0, **{limit: value})
+    assert order(over) == ["bypass", "over"]
+    assert said in standing("over", over).why
+
+
+def test_a_value_on_its_limit_is_within_budget():
+    on = entry("on", 3.0, 10.0, disturbed_pct=1.0, punch_loss_db=1.0, gain_movement_db=3.0)
+    assert standing("on", on).within_budget
