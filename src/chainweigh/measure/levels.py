@@ -18,8 +18,6 @@ from chainweigh.audio.array import Samples, check_samples, to_db
 from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import count_hops, hop_edges, hop_levels
 from chainweigh.measure.loudness import (
-    ABSOLUTE_GATE_LUFS,
-    GATED,
     HOP_MS,
     SHORT_TERM_MS,
     SILENT,
@@ -28,7 +26,6 @@ from chainweigh.measure.loudness import (
     check_whole_rate,
     loudness_energies,
     loudness_of,
-    power_at,
     sliding_sum,
 )
 
@@ -146,7 +143,8 @@ def measure_psr(
 
     Notes
     -----
-    Windows at or below -70 LUFS are left out. The meter sees each window with 64 frames of its
+    Windows of digital silence are left out, and with them those where only the weighting filter
+    still rings. The meter sees each window with 64 frames of its
     surroundings on either side, faded, since a bare cut would ring and read high. Costs three
     passes of the meter.
     """
@@ -158,20 +156,25 @@ def measure_psr(
     if (len(energies.hop_energies), energies.sample_rate_hz) != (n_hops, rate):
         raise SignalError("energies are not those of the samples: another length or rate")
     powers = energies.window_powers(SHORT_TERM_MS, PSR_STEP_MS)
-    audible = np.flatnonzero(powers > power_at(ABSOLUTE_GATE_LUFS))
+    audible = np.flatnonzero(powers)
     if not audible.size:
         short = n_hops * HOP_MS < SHORT_TERM_MS
-        reason = TOO_SHORT.format(SHORT_TERM_MS) if short else GATED
+        reason = TOO_SHORT.format(SHORT_TERM_MS) if short else SILENT
         return PeakToShortTerm(np.empty(0), np.empty(0), None, {"psr_min_db": reason})
     edges = hop_edges(n_hops, rate)
     starts = edges[audible * (PSR_STEP_MS // HOP_MS)]
     ends = edges[audible * (PSR_STEP_MS // HOP_MS) + SHORT_TERM_MS // HOP_MS]
-    peaks = [
-        true_peak(_faded_window(samples, start, end), rate)
-        for start, end in zip(starts, ends, strict=True)
-    ]
-    ratios = 20.0 * np.log10(peaks) - loudness_of(powers[audible])
-    return PeakToShortTerm(ends / rate, ratios, float(ratios.min()))
+    peaks = np.array(
+        [
+            true_peak(_faded_window(samples, start, end), rate)
+            for start, end in zip(starts, ends, strict=True)
+        ]
+    )
+    sounding = peaks > 0
+    if not sounding.any():
+        return PeakToShortTerm(np.empty(0), np.empty(0), None, {"psr_min_db": SILENT})
+    ratios = 20.0 * np.log10(peaks[sounding]) - loudness_of(powers[audible][sounding])
+    return PeakToShortTerm(ends[sounding] / rate, ratios, float(ratios.min()))
 
 
 def _faded_window(samples: Samples, start: int, end: int) -> Samples:
