@@ -23,7 +23,8 @@ SHORTER_COSTS_DB = 0.05
 EXPLAINED_DB = -100.0
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
-NEGLIGIBLE = 1e-7  # ends that weigh less need no second solution
+NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
+END_PASSES = 2
 WHITENING_ORDER = 32
 BLOCKS_AT_ONCE = 16
 
@@ -156,19 +157,22 @@ class _NormalEquations:
         return peak if whitened[peak + reach] > 2 * here else 0
 
     def solve(self, n_taps: int) -> tuple[LinearFit, float]:
-        """Fit with n_taps, solved twice for the sake of the ends, and its whitened residual."""
+        """Fit with n_taps, solved anew for the sake of the ends, and its whitened residual."""
         first = self.centre - n_taps // 4
         target = self.xy[self.zero_lag + first : self.zero_lag + first + n_taps]
-        taps = self._solve(target)
-        head, tail = self._end_errors(taps, first)
-        unseen = self._seen_by_taps(head, tail, first, n_taps)
-        if np.abs(unseen).max() > NEGLIGIBLE * self.xx[self.zero_lag]:
+        taps, unseen = self._solve(target), np.zeros(n_taps)
+        for _ in range(END_PASSES):
+            ends = self._end_errors(taps, first)
+            before, unseen = unseen, self._seen_by_taps(ends, first, n_taps)
+            if np.abs(unseen - before).max() < NEGLIGIBLE * self.xx[self.zero_lag]:
+                break
             taps = self._solve(target - unseen)
-            head, tail = self._end_errors(taps, first)
-        unknown = _energy(head) + _energy(tail)
-        left = self._residual(taps, target, self.xx, self.yy0) - unknown
-        residual_db = 10 * float(np.log10(max(left, 1e-16 * self.yy0) / self.yy0))
-        return LinearFit(taps, first, residual_db), self._whitened_residual(taps, first)
+        ends = self._end_errors(taps, first)
+        left = self._residual(taps, target, self.xx, self.yy0) - _energy(ends)
+        inner = self._inner_share(first, n_taps)
+        residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
+        whitened = self._whitened_residual(taps, first, ends) / inner
+        return LinearFit(taps, first, residual_db), whitened
 
     def _solve(self, target: Floats) -> Floats:
         from scipy.linalg import solve_toeplitz
@@ -188,7 +192,7 @@ class _NormalEquations:
         power = 2 * float(np.sum(auto * lags)) - float(auto[0] * lags[0])
         return yy0 - 2 * float(np.sum(taps * target)) + power
 
-    def _whitened_residual(self, taps: Floats, first: int) -> float:
+    def _whitened_residual(self, taps: Floats, first: int, ends: Floats) -> float:
         shape = np.convolve(self.whitener, self.whitener[::-1])
         if not hasattr(self, "_whitened"):
             reach = WHITENING_ORDER
@@ -197,45 +201,48 @@ class _NormalEquations:
             self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
         xx, xy, yy0 = self._whitened
         target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
-        return max(self._residual(taps, target, xx, yy0), 1e-16 * yy0)
+        left = self._residual(taps, target, xx, yy0) - _energy(_filtered(ends, self.whitener))
+        return max(left, 1e-16 * yy0)
 
-    def _end_errors(self, taps: Floats, first: int) -> tuple[Floats, Floats]:
+    def _end_errors(self, taps: Floats, first: int) -> Floats:
         """Candidate minus filtered reference on the frames that see past either end.
 
-        Frames [-w, w) and [n - w, n + w), w the filter's reach, shape (n_channels, 2 w).
+        Frames [-w, w) of every channel, then [n - w, n + w), w the filter's reach: 2 w columns.
         """
-        from scipy.fft import irfft, next_fast_len, rfft
-
         w = self._reach(first, len(taps))
-        size = next_fast_len(2 * w + len(taps), real=True)
-        response = rfft(taps, size)
-        errors = []
-        for at in (0, self.n_frames - 2 * w):
-            piece = self.reference[:, at : at + 2 * w].astype(np.float64)
-            filtered = irfft(rfft(piece, size) * response, size)
-            seen = -w if at == 0 else self.n_frames - w
-            offset = seen - at - first
-            error = -_window(filtered, offset, 2 * w)
-            if at == 0:
-                error[:, w:] += self.candidate[:, :w]
-            else:
-                error[:, :w] += self.candidate[:, self.n_frames - w :]
-            errors.append(error)
-        return errors[0], errors[1]
+        x, y = self._ends(self.reference, w), self._ends(self.candidate, w)
+        filtered = _filtered(x, taps)
+        n_channels = len(self.reference)
+        errors = np.empty((2 * n_channels, 2 * w))
+        errors[:n_channels] = -_window(filtered[:n_channels], -w - first, 2 * w)
+        errors[n_channels:] = -_window(filtered[n_channels:], w - first, 2 * w)
+        errors[:n_channels, w:] += y[:n_channels, :w]
+        errors[n_channels:, :w] += y[n_channels:, w:]
+        return errors
 
-    def _seen_by_taps(self, head: Floats, tail: Floats, first: int, n_taps: int) -> Floats:
+    def _seen_by_taps(self, ends: Floats, first: int, n_taps: int) -> Floats:
         """Cross-correlation of the reference with the errors at the ends, at the taps' lags."""
         from scipy.fft import irfft, next_fast_len, rfft
 
         w = self._reach(first, n_taps)
         size = next_fast_len(6 * w + 1, real=True)
-        total = np.zeros(n_taps)
-        for error, at, seen in ((head, 0, -w), (tail, self.n_frames - 2 * w, self.n_frames - w)):
-            piece = self.reference[:, at : at + 2 * w].astype(np.float64)
-            cross = irfft(np.conj(rfft(piece, size)) * rfft(error, size), size).sum(axis=0)
-            lags = np.arange(first, first + n_taps) - (seen - at)
-            total += cross[lags % size]
-        return total
+        x = self._ends(self.reference, w)
+        cross = irfft(np.conj(rfft(x, size)) * rfft(ends, size), size)
+        lags = np.arange(first, first + n_taps)
+        n_channels = len(self.reference)
+        head, tail = cross[:n_channels].sum(axis=0), cross[n_channels:].sum(axis=0)
+        return np.asarray(head[(lags + w) % size] + tail[(lags - w) % size])
+
+    def _inner_share(self, first: int, n_taps: int) -> float:
+        """Share of the candidate's energy in the frames that do not see past an end."""
+        w = self._reach(first, n_taps)
+        outer = _energy(self.candidate[:, :w]) + _energy(self.candidate[:, self.n_frames - w :])
+        return max(1 - outer / self.yy0, 1e-3)
+
+    def _ends(self, signal: Samples, w: int) -> Floats:
+        """First 2 w frames of every channel, then the last 2 w."""
+        starts = (0, self.n_frames - 2 * w)
+        return np.array([_piece(channel, at, 2 * w) for at in starts for channel in signal])
 
     def _reach(self, first: int, n_taps: int) -> int:
         return max(abs(first), abs(first + n_taps - 1), 1)
@@ -243,7 +250,7 @@ class _NormalEquations:
 
 def _shortest(equations: _NormalEquations) -> LinearFit:
     """Walk from short to long: stop where all is explained, else compare with the longest."""
-    n_values = equations.n_frames * len(equations.reference)
+    n_values = _steady_frames(equations.reference, equations.candidate)
     solved: list[tuple[LinearFit, float, float]] = []
     for base in TAP_COUNTS:
         n_taps = (base - 1) * equations.scale + 1
@@ -253,7 +260,7 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
         assert fit.residual_db is not None
         if fit.residual_db < EXPLAINED_DB:
             return fit
-        spent_db = 10 * np.log10((n_values + n_taps) / max(n_values - n_taps, 1))
+        spent_db = 10 * np.log10((n_values + n_taps) / max(n_values - n_taps, 1.0))
         solved.append((fit, fit.residual_db + spent_db, 10 * np.log10(whitened) + spent_db))
     plain_db = min(plain for _, plain, _ in solved) + SHORTER_COSTS_DB
     whitened_db = min(white for _, _, white in solved) + SHORTER_COSTS_DB
@@ -261,6 +268,19 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
         if plain <= plain_db and white <= whitened_db:
             return fit
     return min(solved, key=lambda entry: entry[1])[0]
+
+
+def _steady_frames(x: Samples, y: Samples) -> float:
+    """Length of a steady signal that would tell as much as this one, whose hits tell the most."""
+    n = x.shape[1]
+    block = min(1024, n)
+    edges = np.arange(0, n - block + 1, block)
+    power_x, power_y = (
+        np.add.reduceat(np.sum(np.square(s[:, : edges[-1] + block]), axis=0), edges, dtype=float)
+        for s in (x, y)
+    )
+    together = float(np.mean(power_x * power_y))
+    return n * float(power_x.mean() * power_y.mean()) / together if together > 0 else float(n)
 
 
 def _correlations(x: Samples, y: Samples, block: int) -> tuple[Floats, Floats, Floats]:
@@ -333,6 +353,15 @@ def _same(lags: Floats, shape: Floats) -> Floats:
     size = next_fast_len(len(lags) + len(shape), real=True)
     full = irfft(rfft(lags, size) * rfft(shape, size), size)
     return np.asarray(full[len(shape) // 2 :][: len(lags)])
+
+
+def _filtered(rows: Floats, taps: Floats) -> Floats:
+    """Full convolution of each row."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(rows.shape[1] + len(taps), real=True)
+    full = irfft(rfft(rows, size) * rfft(taps, size), size)
+    return np.asarray(full[:, : rows.shape[1] + len(taps) - 1])
 
 
 def _window(signal: Floats, start: int, n_frames: int) -> Floats:

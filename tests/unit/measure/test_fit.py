@@ -1,0 +1,206 @@
+"""The static linear fit against signals whose filter is known, and against numpy's lstsq."""
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from chainweigh.errors import SignalError
+from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+
+RATE = 44_100
+
+
+def planar(rows):
+    return np.ascontiguousarray(np.atleast_2d(rows), dtype=np.float32)
+
+
+def programme(seconds=6.0, seed=1):
+    """Stereo noise, darker than white, with decaying hits twice a second, loud at both ends."""
+    rng = np.random.default_rng(seed)
+    n = round(seconds * RATE)
+    white = rng.standard_normal((2, n))
+    white[1] = 0.7 * white[0] + 0.3 * white[1]
+    dark = lfilter([0.05], [1, -0.98], white) + 0.02 * white
+    hits = 0.2 + np.exp(-8 * ((np.arange(n) / RATE) % 0.5))
+    return planar(0.2 * dark * hits)
+
+
+def peaking(samples, frequency_hz, gain_db, q=1.0):
+    """Peaking equaliser after the RBJ audio EQ cookbook."""
+    a, w0 = 10 ** (gain_db / 40), 2 * np.pi * frequency_hz / RATE
+    alpha = np.sin(w0) / (2 * q)
+    b = [1 + alpha * a, -2 * np.cos(w0), 1 - alpha * a]
+    return planar(lfilter(b, [1 + alpha / a, -2 * np.cos(w0), 1 - alpha / a], samples))
+
+
+def late(samples, n_frames):
+    return np.pad(samples, ((0, 0), (n_frames, 0)))[:, : samples.shape[1]].copy()
+
+
+def late_by_fraction(samples, delay_frames):
+    """Band-limited delay by a phase ramp (closed form)."""
+    size = 2 * samples.shape[1]
+    spectrum = np.fft.rfft(samples, size)
+    ramp = np.exp(-2j * np.pi * np.arange(spectrum.shape[1]) * delay_frames / size)
+    return planar(np.fft.irfft(spectrum * ramp, size)[:, : samples.shape[1]])
+
+
+def inner_residual_db(fit, reference, candidate, edge=9000):
+    """Residual where no sample from outside the excerpt is needed."""
+    error = (candidate - apply_fit(fit, reference)).astype(np.float64)[:, edge:-edge]
+    kept = candidate.astype(np.float64)[:, edge:-edge]
+    return 10 * np.log10(np.sum(error**2) / np.sum(kept**2) + 1e-30)
+
+
+def test_a_gain_needs_one_tap():
+    reference = programme()
+    fit = fit_linear(reference, planar(-0.5 * reference), sample_rate_hz=RATE)
+    assert (fit.n_taps, fit.first_lag_frames) == (1, 0)
+    assert fit.taps[0] == pytest.approx(-0.5, abs=1e-9)
+    assert fit.residual_db < -140
+
+
+@pytest.mark.parametrize("n_frames", [1, 37, 5000])
+def test_a_whole_sample_delay_is_absorbed_though_the_excerpt_has_loud_ends(n_frames):
+    reference = programme()
+    candidate = late(reference, n_frames)
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    assert inner_residual_db(fit, reference, candidate) < -100
+
+
+def test_a_fractional_delay_is_absorbed():
+    reference = late_by_fraction(programme(), 0.0)
+    candidate = late_by_fraction(reference, 12.3)
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    assert inner_residual_db(fit, reference, candidate) < -55
+
+
+@pytest.mark.parametrize("frequency_hz", [60, 250, 1000, 8000])
+@pytest.mark.parametrize("gain_db", [6.0, -6.0])
+def test_an_equaliser_of_6_db_is_absorbed(frequency_hz, gain_db):
+    reference = programme()
+    candidate = peaking(reference, frequency_hz, gain_db)
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    assert fit.residual_db < -100
+    assert inner_residual_db(fit, reference, candidate) < -100
+
+
+def test_the_filter_is_no_longer_than_the_equaliser_needs():
+    reference = programme()
+    high = fit_linear(reference, peaking(reference, 8000, 6.0), sample_rate_hz=RATE)
+    low = fit_linear(reference, peaking(reference, 100, 6.0), sample_rate_hz=RATE)
+    assert high.n_taps <= 129 < low.n_taps
+
+
+def test_unrelated_noise_is_left_unexplained_by_one_tap():
+    reference = programme(8.0)
+    noise = programme(8.0, seed=7)
+    fit = fit_linear(reference, planar(reference + 0.1 * noise), sample_rate_hz=RATE)
+    expected_db = 10 * np.log10(0.01 * np.sum(noise**2.0) / np.sum((reference + 0.1 * noise) ** 2))
+    assert fit.n_taps == 1
+    assert fit.residual_db == pytest.approx(expected_db, abs=0.05)
+
+
+def test_a_quiet_treble_shelf_is_found_beside_louder_distortion():
+    reference = programme()
+    rough = np.clip(peaking(reference, 9000, 6.0, q=0.7), -0.1, 0.1)
+    fit = fit_linear(reference, planar(rough), sample_rate_hz=RATE)
+    at_hz = np.array([500.0, 9000.0])
+    phase = np.exp(-2j * np.pi * np.outer(at_hz / RATE, np.arange(fit.n_taps)))
+    low, high = np.abs(phase @ fit.taps)
+    assert 20 * np.log10(high / low) == pytest.approx(6.0, abs=1.0)
+
+
+def test_taps_match_plain_least_squares_on_the_inner_frames():
+    """Truth: numpy.linalg.lstsq on the explicit matrix of delayed copies."""
+    rng = np.random.default_rng(3)
+    reference = planar(rng.standard_normal(6000))
+    shape = 0.8 ** np.arange(12) * np.cos(np.arange(12))
+    candidate = lfilter(shape, [1], reference) + 0.02 * rng.standard_normal(6000)
+    candidate = planar(candidate)
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    last = fit.first_lag_frames + fit.n_taps - 1
+    frames = np.arange(last, 6000 - last)
+    lags = np.arange(fit.first_lag_frames, last + 1)
+    matrix = reference[0].astype(np.float64)[frames[:, None] - lags[None, :]]
+    expected, *_ = np.linalg.lstsq(matrix, candidate[0][frames].astype(np.float64), rcond=None)
+    assert fit.n_taps == 33
+    np.testing.assert_allclose(fit.taps, expected, atol=2e-5)
+
+
+@pytest.mark.parametrize("first", [-7, 0, 4])
+def test_applying_a_fit_is_convolution(first):
+    """Truth: numpy.convolve."""
+    rng = np.random.default_rng(5)
+    taps = rng.standard_normal(21)
+    reference = planar(rng.standard_normal((2, 40_000)))
+    got = apply_fit(LinearFit(taps, first, None), reference)
+    full = np.pad(np.convolve(reference[1], taps), (20, 20))
+    expected = full[20 - first :][:40_000] if first <= 0 else full[20 - first : 40_020 - first]
+    np.testing.assert_allclose(got[1], expected, atol=2e-6)
+
+
+def test_both_channels_share_one_filter():
+    reference = programme()
+    candidate = reference.copy()
+    candidate[1] *= 0.5
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    energy = np.sum(reference.astype(np.float64) ** 2, axis=1)
+    expected = (energy[0] + 0.5 * energy[1]) / energy.sum()
+    assert fit.taps.sum() == pytest.approx(expected, abs=0.02)
+
+
+def test_spans_grow_with_the_rate():
+    reference = programme(2.0)
+    noise = programme(2.0, seed=2)
+    low = peaking(reference, 60, 6.0) + 0.001 * noise
+    counts = {
+        rate: fit_linear(reference, planar(low), sample_rate_hz=rate).n_taps
+        for rate in (48_000, 96_000)
+    }
+    assert counts[96_000] - 1 in {32 * 2, 128 * 2, 512 * 2, 2048 * 2, 8192 * 2}
+    assert counts[48_000] - 1 in {32, 128, 512, 2048, 8192}
+
+
+def test_silence_has_no_residual_but_a_reason():
+    reference = programme(1.0)
+    silence = np.zeros_like(reference)
+    no_candidate = fit_linear(reference, silence, sample_rate_hz=RATE)
+    no_reference = fit_linear(silence, reference, sample_rate_hz=RATE)
+    assert no_candidate.residual_db is None
+    assert no_candidate.undefined == {"residual_db": "the candidate is silent"}
+    assert not apply_fit(no_candidate, reference).any()
+    assert no_reference.undefined == {"residual_db": "the reference is silent"}
+
+
+@pytest.mark.parametrize("n_frames", [1, 2, 3, 64, 1000])
+def test_signals_of_a_few_samples_get_a_gain(n_frames):
+    reference = planar(np.linspace(0.1, 0.4, n_frames))
+    fit = fit_linear(reference, planar(0.25 * reference), sample_rate_hz=RATE)
+    assert fit.taps == pytest.approx([0.25], abs=1e-6)
+
+
+def test_a_bare_sine_and_a_constant_do_not_break_the_equations():
+    sine = planar(0.5 * np.sin(2 * np.pi * 997 * np.arange(RATE * 2) / RATE))
+    assert fit_linear(sine, late(sine, 7), sample_rate_hz=RATE).residual_db < -100
+    constant = np.full((1, RATE), 0.3, dtype=np.float32)
+    assert fit_linear(constant, planar(constant / 2), sample_rate_hz=RATE).residual_db < -100
+
+
+def test_the_same_input_gives_the_same_bytes():
+    reference = programme(2.0)
+    candidate = peaking(reference, 500, 4.0)
+    first, second = (fit_linear(reference, candidate, sample_rate_hz=RATE) for _ in range(2))
+    assert first.taps.tobytes() == second.taps.tobytes()
+
+
+def test_bad_input_is_refused():
+    reference = programme(0.5)
+    broken = reference.copy()
+    broken[0, 3] = np.nan
+    with pytest.raises(SignalError, match="shape"):
+        fit_linear(reference, reference[:, 1:].copy(), sample_rate_hz=RATE)
+    with pytest.raises(SignalError, match="sample 3 of channel 0"):
+        fit_linear(reference, broken, sample_rate_hz=RATE)
+    with pytest.raises(SignalError, match="kHz"):
+        fit_linear(reference, reference, sample_rate_hz=44.1)
