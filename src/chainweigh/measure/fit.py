@@ -20,11 +20,12 @@ Floats = NDArray[np.float64]
 
 TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
 SHORTER_COSTS_DB = 0.05
+GAINING_DB = 0.005  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
-END_PASSES = 2
+END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
 BLOCKS_AT_ONCE = 16
 
@@ -161,7 +162,7 @@ class _NormalEquations:
         first = self.centre - n_taps // 4
         target = self.xy[self.zero_lag + first : self.zero_lag + first + n_taps]
         taps, unseen = self._solve(target), np.zeros(n_taps)
-        for _ in range(END_PASSES):
+        for _ in range(END_PASSES if n_taps < 4096 else 1):
             ends = self._end_errors(taps, first)
             before, unseen = unseen, self._seen_by_taps(ends, first, n_taps)
             if np.abs(unseen - before).max() < NEGLIGIBLE * self.xx[self.zero_lag]:
@@ -256,6 +257,8 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
         n_taps = (base - 1) * equations.scale + 1
         if solved and 8 * (n_taps + abs(equations.centre)) > equations.n_frames:
             break
+        if base == TAP_COUNTS[-1] and not _still_gains(solved):
+            break
         fit, whitened = equations.solve(n_taps)
         assert fit.residual_db is not None
         if fit.residual_db < EXPLAINED_DB:
@@ -268,6 +271,14 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
         if plain <= plain_db and white <= whitened_db:
             return fit
     return min(solved, key=lambda entry: entry[1])[0]
+
+
+def _still_gains(solved: list[tuple[LinearFit, float, float]]) -> bool:
+    """Whether the longest so far explains anything that shorter ones do not."""
+    *shorter, last = solved
+    return any(
+        last[which] < min(entry[which] for entry in shorter) - GAINING_DB for which in (1, 2)
+    )
 
 
 def _steady_frames(x: Samples, y: Samples) -> float:

@@ -6,6 +6,7 @@
 #define MAX_BANDS 128
 #define MAX_BINS 16385
 #define FLOOR 1e-12f
+#define LOG_10 2.302585092994045684
 
 /* Sums of weighted bins; a band's first and last bin count by the share that lies inside. */
 static void group(const float *bins, const int32_t *first_bin, const int32_t *n_band_bins,
@@ -53,36 +54,38 @@ WIDE void cw_ear_noise(const float *reference, const float *candidate, int64_t n
     }
 }
 
-/* Sum of ratio^1 .. ratio^n. */
-static double geometric(double ratio, int n)
+/* Sum of ratio^1 .. ratio^n, the ratio given as its logarithm. */
+static double geometric(double log_ratio, int n)
 {
-    double gap = 1.0 - ratio;
+    double ratio = exp(log_ratio), gap = 1.0 - ratio;
     if (fabs(gap) < 1e-9) return n;
-    return ratio * (1.0 - pow(ratio, n)) / gap;
+    return ratio * (1.0 - exp(n * log_ratio)) / gap;
 }
 
-/* Source levels to the power 0.4 after normalising, and their upper slopes a band, same power. */
-static void prepare(double energy, int band, int n_bands, double step_bark, double centre_hz,
-                    double *source, double *slope)
+/* Source level to the power 0.4 after normalising, and its upper slope a band, same power. */
+static void prepare(double energy, int bands_above, double area_below, double step_bark,
+                    double centre_hz, double *source, double *slope)
 {
-    double upper = pow(10.0, (-2.4 - 23.0 / centre_hz + 0.2 * log10(energy)) * step_bark);
-    double lower = pow(10.0, -2.7 * step_bark);
-    double area = 1.0 + geometric(lower, band) + geometric(upper, n_bands - 1 - band);
-    *source = pow(energy / area, 0.4);
-    *slope = pow(upper, 0.4);
+    double log_energy = log(energy);
+    double upper = (LOG_10 * (-2.4 - 23.0 / centre_hz) + 0.2 * log_energy) * step_bark;
+    double area = area_below + geometric(upper, bands_above);
+    *source = exp(0.4 * (log_energy - log(area)));
+    *slope = exp(0.4 * upper);
 }
 
 WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
                         const double *centre_hz, const double *unit_response, double *excitation)
 {
     double source[MAX_BANDS][LANES], slope[MAX_BANDS][LANES], sum[MAX_BANDS][LANES];
-    double below = pow(pow(10.0, -2.7 * step_bark), 0.4);
+    double area_below[MAX_BANDS], lower = -2.7 * LOG_10 * step_bark, below = exp(0.4 * lower);
+    for (int b = 0; b < n_bands; b++) area_below[b] = 1.0 + geometric(lower, b);
     for (int64_t start = 0; start < n_frames; start += LANES) {
         int n = (int)(n_frames - start < LANES ? n_frames - start : LANES);
         for (int b = 0; b < n_bands; b++)
             for (int j = 0; j < LANES; j++) {
                 double e = bands[n_bands * (start + (j < n ? j : 0)) + b];
-                prepare(e, b, n_bands, step_bark, centre_hz[b], &source[b][j], &slope[b][j]);
+                prepare(e, n_bands - 1 - b, area_below[b], step_bark, centre_hz[b], &source[b][j],
+                        &slope[b][j]);
             }
         for (int j = 0; j < LANES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
         for (int b = n_bands - 2; b >= 0; b--)

@@ -1,0 +1,90 @@
+"""Worked values of the ear model of ITU-R BS.1387 (basic version).
+
+Tables: the formulas of the standard as quoted in a GPL implementation that cites its equations.
+Noise-to-mask ratios: values an independent MATLAB implementation of BS.1387-2 and Kabal (2003)
+gave, run in another interpreter. The standard itself was not opened.
+"""
+
+import numpy as np
+import pytest
+
+from chainweigh.measure.audibility import measure_audibility
+from chainweigh.measure.ear_model import band_edges_hz, calibration, ear_model, outer_ear_db
+
+RATE = 48_000
+MODEL = ear_model(RATE, 92.0)
+TIME_S = np.arange(2 * RATE) / RATE
+
+
+def sine(frequency_hz, level_dbfs):
+    return 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * frequency_hz * TIME_S)
+
+
+def planar(signal):
+    return np.ascontiguousarray(signal[None], dtype=np.float32)
+
+
+def nmr_db(reference, candidate):
+    result = measure_audibility(
+        planar(reference), planar(candidate), sample_rate_hz=RATE, hop_frames=1024
+    )
+    return result.nmr_mean_db
+
+
+TONE = sine(1000, -6.0)
+LIMIT = 10 ** (-7 / 20)
+
+
+@pytest.mark.parametrize(
+    "candidate, expected_db",
+    [
+        pytest.param(TONE + sine(3000, -46), 14.2192, id="3 kHz at -40 dBc"),
+        pytest.param(TONE + sine(3000, -66), -5.7850, id="3 kHz at -60 dBc"),
+        pytest.param(TONE + sine(500, -46), 22.874, id="500 Hz at -40 dBc"),
+        pytest.param(TONE + sine(1100, -46), -44.975, id="1100 Hz at -40 dBc"),
+        pytest.param(TONE + sine(2000, -46), -9.774, id="2nd harmonic at -40 dBc"),
+        pytest.param(TONE + sine(3000, -86), -25.826, id="3rd harmonic at -80 dBc"),
+        pytest.param(np.clip(TONE, -LIMIT, LIMIT), 36.770, id="clipped by 1 dB"),
+    ],
+)
+def test_noise_to_mask_ratio_of_a_tone_with_a_product(candidate, expected_db):
+    read_db = nmr_db(TONE, candidate)
+    assert read_db == pytest.approx(expected_db, abs=0.1)
+    assert read_db == pytest.approx(expected_db, abs=0.003)
+
+
+def test_a_product_beside_the_tone_is_hidden_and_one_below_it_is_not():
+    near, above, below = (nmr_db(TONE, TONE + sine(f, -46)) for f in (1100, 3000, 500))
+    assert above - near == pytest.approx(59, abs=0.5)
+    assert below - above == pytest.approx(8.7, abs=0.1)
+
+
+def test_there_are_109_bands_at_the_places_the_formula_gives():
+    low_hz, centre_hz, high_hz = band_edges_hz()
+    assert len(centre_hz) == 109
+    np.testing.assert_allclose(centre_hz[:3], [91.708, 115.216, 138.870], atol=6e-4)
+    assert centre_hz[108] == pytest.approx(17690.045, abs=2e-3)
+    assert low_hz[66] == pytest.approx(3853.347, abs=6e-4)
+    assert high_hz[70] == pytest.approx(4616.481, abs=6e-4)
+    assert high_hz[28] == pytest.approx(933.119, abs=6e-4)
+    assert (low_hz[0], high_hz[108]) == pytest.approx((80, 18_000))
+
+
+def test_internal_noise_and_mask_offset():
+    noise_db = 10 * np.log10(MODEL.internal_noise[[0, 34, 108]])
+    np.testing.assert_allclose(noise_db, [9.8454, 1.2789, 0.1462], atol=6e-5)
+    offset_db = 10 * np.log10(MODEL.mask_offset)
+    np.testing.assert_allclose(offset_db[:49], 3.0)
+    assert offset_db[108] == pytest.approx(6.75)
+
+
+def test_outer_ear_weight_follows_its_formula():
+    """At 1 kHz: -0.6 * 3.64 + 6.5 exp(-0.6 * 2.3^2) - 0.001."""
+    expected_db = -2.184 + 6.5 * np.exp(-0.6 * 2.3**2) - 0.001
+    assert outer_ear_db(np.array([1000.0]))[0] == pytest.approx(expected_db, abs=1e-9)
+
+
+def test_a_full_scale_sine_reads_92_db_spl_in_its_bin():
+    frame = np.sin(2 * np.pi * 1019.5 * np.arange(2048) / RATE) * MODEL.window
+    power = np.abs(np.fft.rfft(frame)[43]) ** 2 * calibration(92.0)
+    assert 10 * np.log10(power) == pytest.approx(91.999995, abs=1e-4)
