@@ -166,8 +166,8 @@ def measure_audibility(
     Notes
     -----
     Frames of 2048 samples up to 48 kHz, in proportion above, Hann-windowed. A frame counts when
-    its fitted reference is louder than -70 LUFS (K-weighted, channels summed). Mid and side are
-    half the sum and half the difference. Stretches beyond 10 s are searched for their worst 10 s
+    its fitted reference or the candidate is louder than -70 LUFS (K-weighted, channels summed).
+    Mid and side are half the sum and half the difference. Stretches beyond 10 s are searched for their worst 10 s
     in steps of 1 s, leaving out those with less than a tenth of their frames active.
 
     Identical signals read about -100 dB or less: the floor of 1e-12 under each band's noise over
@@ -218,10 +218,11 @@ def _measure_span(
         first = rows.stop
         if masks is None:
             hidden: NDArray[np.float32] = _mask_signals(was, model, hop, states)
-            active.append(_active(was, model))
+            loud = _active(was, model)
         else:
             hidden = masks.masks[index][:, rows]
-            active.append(masks.active[index][rows])
+            loud = masks.active[index][rows]
+        active.append(loud | _active(now, model))
         noise = np.stack([band_noise(a, b, model.grouping) for a, b in zip(was, now, strict=True)])
         noise /= hidden
         mean.append(noise.mean(axis=2, dtype=np.float64))

@@ -20,7 +20,7 @@ Floats = NDArray[np.float64]
 
 TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
 SHORTER_COSTS_DB = 0.05
-GAINING_DB = 0.005  # 2049 taps that bring less need no longer filter beside them
+GAINING_DB = 0.02  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
@@ -249,35 +249,44 @@ class _NormalEquations:
         return max(abs(first), abs(first + n_taps - 1), 1)
 
 
+@dataclass(frozen=True)
+class _Trial:
+    """A fit and its final prediction errors, plain and whitened."""
+
+    fit: LinearFit
+    plain_db: float
+    whitened_db: float
+
+
 def _shortest(equations: _NormalEquations) -> LinearFit:
     """Walk from short to long: stop where all is explained, else compare with the longest."""
     n_values = _steady_frames(equations.reference, equations.candidate)
-    solved: list[tuple[LinearFit, float, float]] = []
+    trials: list[_Trial] = []
     for base in TAP_COUNTS:
         n_taps = (base - 1) * equations.scale + 1
-        if solved and 8 * (n_taps + abs(equations.centre)) > equations.n_frames:
+        if trials and 8 * (n_taps + abs(equations.centre)) > equations.n_frames:
             break
-        if base == TAP_COUNTS[-1] and not _still_gains(solved):
+        if base == TAP_COUNTS[-1] and not _still_gains(trials):
             break
         fit, whitened = equations.solve(n_taps)
         assert fit.residual_db is not None
         if fit.residual_db < EXPLAINED_DB:
             return fit
         spent_db = 10 * np.log10((n_values + n_taps) / max(n_values - n_taps, 1.0))
-        solved.append((fit, fit.residual_db + spent_db, 10 * np.log10(whitened) + spent_db))
-    plain_db = min(plain for _, plain, _ in solved) + SHORTER_COSTS_DB
-    whitened_db = min(white for _, _, white in solved) + SHORTER_COSTS_DB
-    for fit, plain, white in solved:
-        if plain <= plain_db and white <= whitened_db:
-            return fit
-    return min(solved, key=lambda entry: entry[1])[0]
+        whitened_db = 10 * np.log10(whitened) + spent_db
+        trials.append(_Trial(fit, fit.residual_db + spent_db, whitened_db))
+    best_plain_db = min(trial.plain_db for trial in trials)
+    near = [t for t in trials if t.plain_db <= best_plain_db + SHORTER_COSTS_DB]
+    best_whitened_db = min(trial.whitened_db for trial in near)
+    return next(t.fit for t in near if t.whitened_db <= best_whitened_db + SHORTER_COSTS_DB)
 
 
-def _still_gains(solved: list[tuple[LinearFit, float, float]]) -> bool:
+def _still_gains(trials: list[_Trial]) -> bool:
     """Whether the longest so far explains anything that shorter ones do not."""
-    *shorter, last = solved
-    return any(
-        last[which] < min(entry[which] for entry in shorter) - GAINING_DB for which in (1, 2)
+    *shorter, last = trials
+    return bool(shorter) and (
+        last.plain_db < min(t.plain_db for t in shorter) - GAINING_DB
+        or last.whitened_db < min(t.whitened_db for t in shorter) - GAINING_DB
     )
 
 

@@ -231,6 +231,15 @@ def test_quiet_frames_do_not_count():
     assert half.n_active_frames == pytest.approx(whole.n_active_frames / 2, abs=10)
 
 
+def test_noise_in_a_pause_counts():
+    song = programme(4.0)
+    song[:, 2 * RATE :] = 0
+    noisy = song.copy()
+    noisy[:, 2 * RATE :] = 0.05 * programme(2.0, seed=5)
+    result = measure_audibility(song, noisy, sample_rate_hz=RATE)
+    assert result.disturbed_pct > 40
+
+
 def test_silence_and_short_signals_are_undefined_with_a_reason(reference):
     silence = np.zeros_like(reference)
     short = reference[:, :2047].copy()
