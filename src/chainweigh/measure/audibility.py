@@ -167,8 +167,9 @@ def measure_audibility(
     -----
     Frames of 2048 samples up to 48 kHz, in proportion above, Hann-windowed. A frame counts when
     its fitted reference or the candidate is louder than -70 LUFS (K-weighted, channels summed).
-    Mid and side are half the sum and half the difference. Stretches beyond 10 s are searched for their worst 10 s
-    in steps of 1 s, leaving out those with less than a tenth of their frames active.
+    Mid and side are half the sum and half the difference. Stretches beyond 10 s are searched for
+    their worst 10 s in steps of 1 s, leaving out those with less than a tenth of their frames
+    active.
 
     Identical signals read about -100 dB or less: the floor of 1e-12 under each band's noise over
     the mask, never zero noise. Undefined: without active frames, or shorter than one frame.
