@@ -14,20 +14,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations, piece
+from chainweigh.measure.fit_taper import tapered
 from chainweigh.measure.frames import rate_scale
 
 Floats = NDArray[np.float64]
 
 TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
-SHORTER_COSTS_DB = 0.05
-GAINING_DB = 0.02  # 2049 taps that bring less need no longer filter beside them
+SHORTER_COSTS_DB = 0.5
+GAINING_DB = 0.1  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
+LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
-BLOCKS_AT_ONCE = 16
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ class LinearFit:
 
 
 def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> LinearFit:
-    """Shortest static FIR whose residual comes within 0.05 dB of the longest's.
+    """Shortest static FIR whose residual comes within 0.5 dB of the best.
 
     Parameters
     ----------
@@ -75,11 +77,12 @@ def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -
     Notes
     -----
     A filter is long enough when its residual, corrected for the degrees of freedom it spends
-    (final prediction error), is within 0.05 dB of the longest's, both plain and with the signals
+    (final prediction error), is within 0.5 dB of the best, both plain and with the signals
     whitened by the reference's own spectrum, so that quiet treble counts as bass does; or when
-    the plain residual is below -100 dB. Filters longer than an eighth of the signal are left out.
-    A silent reference or candidate leaves residual_db undefined. Sums are in float64 and in fixed
-    order.
+    the plain residual is below -100 dB. Filters that leave more than -40 dB are faded out over 16
+    periods of each octave, which keeps them to what an equaliser can be. Filters longer than an
+    eighth of the signal are left out. A silent reference or candidate leaves residual_db
+    undefined. Sums are in float64 and in fixed order.
 
     References
     ----------
@@ -93,7 +96,7 @@ def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -
         return LinearFit(np.ones(1), 0, None, {"residual_db": "the reference is silent"})
     if not candidate.any():
         return LinearFit(np.zeros(1), 0, None, {"residual_db": "the candidate is silent"})
-    equations = _NormalEquations(reference, candidate, rate_scale(sample_rate_hz))
+    equations = _NormalEquations(reference, candidate, sample_rate_hz)
     return _shortest(equations)
 
 
@@ -119,31 +122,23 @@ def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
     for channel in range(len(reference)):
         for block in range(0, n_blocks, BLOCKS_AT_ONCE):
             starts = np.arange(block, min(block + BLOCKS_AT_ONCE, n_blocks)) * step - lead
-            pieces = np.stack([_piece(reference[channel], s, size) for s in starts])
+            pieces = np.stack([piece(reference[channel], s, size) for s in starts])
             valid = irfft(rfft(pieces) * response, size)[:, fit.n_taps - 1 :]
             first = block * step
             out[channel, first : first + valid.size] = valid.reshape(-1)
     return np.ascontiguousarray(out[:, :n_frames])
 
 
-def _piece(signal: NDArray[np.float32], start: int, n_frames: int) -> Floats:
-    """Frames [start, start + n_frames), zero where the signal has none."""
-    out = np.zeros(n_frames)
-    first, last = max(start, 0), min(start + n_frames, len(signal))
-    if last > first:
-        out[first - start : last - start] = signal[first:last]
-    return out
-
-
 class _NormalEquations:
     """Correlations summed over channels, and the ends of both signals."""
 
-    def __init__(self, reference: Samples, candidate: Samples, scale: int) -> None:
-        self.reference, self.candidate, self.scale = reference, candidate, scale
+    def __init__(self, reference: Samples, candidate: Samples, sample_rate_hz: int) -> None:
+        self.reference, self.candidate = reference, candidate
+        self.sample_rate_hz, self.scale = sample_rate_hz, rate_scale(sample_rate_hz)
         self.n_frames = reference.shape[1]
-        block = LAG_FRAMES * scale
+        block = LAG_FRAMES * self.scale
         self.zero_lag = block - 1
-        self.xx, self.xy, self.yy = _correlations(reference, candidate, block)
+        self.xx, self.xy, self.yy = correlations(reference, candidate, block)
         self.yy0 = float(self.yy[self.zero_lag])
         self.whitener = _whitener(self.xx[self.zero_lag :])
         self.centre = self._centre()
@@ -168,9 +163,17 @@ class _NormalEquations:
             if np.abs(unseen - before).max() < NEGLIGIBLE * self.xx[self.zero_lag]:
                 break
             taps = self._solve(target - unseen)
+        fit, whitened = self._judged(taps, first, target)
+        if fit.residual_db is not None and fit.residual_db > LINEAR_DB:
+            taps = tapered(taps, self.centre - first, self.sample_rate_hz)
+            fit, whitened = self._judged(taps, first, target)
+        return fit, whitened
+
+    def _judged(self, taps: Floats, first: int, target: Floats) -> tuple[LinearFit, float]:
+        """Taps with their residual, and their whitened residual, on the frames within the ends."""
         ends = self._end_errors(taps, first)
         left = self._residual(taps, target, self.xx, self.yy0) - _energy(ends)
-        inner = self._inner_share(first, n_taps)
+        inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
         whitened = self._whitened_residual(taps, first, ends) / inner
         return LinearFit(taps, first, residual_db), whitened
@@ -243,7 +246,7 @@ class _NormalEquations:
     def _ends(self, signal: Samples, w: int) -> Floats:
         """First 2 w frames of every channel, then the last 2 w."""
         starts = (0, self.n_frames - 2 * w)
-        return np.array([_piece(channel, at, 2 * w) for at in starts for channel in signal])
+        return np.array([piece(channel, at, 2 * w) for at in starts for channel in signal])
 
     def _reach(self, first: int, n_taps: int) -> int:
         return max(abs(first), abs(first + n_taps - 1), 1)
@@ -259,7 +262,7 @@ class _Trial:
 
 
 def _shortest(equations: _NormalEquations) -> LinearFit:
-    """Walk from short to long: stop where all is explained, else compare with the longest."""
+    """Walk from short to long: stop where all is explained, else compare with the best."""
     n_values = _steady_frames(equations.reference, equations.candidate)
     trials: list[_Trial] = []
     for base in TAP_COUNTS:
@@ -301,59 +304,6 @@ def _steady_frames(x: Samples, y: Samples) -> float:
     )
     together = float(np.mean(power_x * power_y))
     return n * float(power_x.mean() * power_y.mean()) / together if together > 0 else float(n)
-
-
-def _correlations(x: Samples, y: Samples, block: int) -> tuple[Floats, Floats, Floats]:
-    """Sums over n and channels of x(n) x(n + k), x(n) y(n + k), y(n) y(n + k) at |k| < block.
-
-    Each block meets itself and its neighbour, which covers these lags exactly.
-    """
-    from scipy.fft import irfft, rfft
-
-    size = 2 * block
-    spectra = np.zeros((7, block + 1), dtype=np.complex128)
-    n_blocks = -(-x.shape[1] // block)
-    for channel in range(len(x)):
-        last_x = last_y = np.zeros((1, block + 1), dtype=np.complex128)
-        for start in range(0, n_blocks, BLOCKS_AT_ONCE):
-            stop = min(start + BLOCKS_AT_ONCE, n_blocks)
-            now_x = rfft(_blocks(x[channel], start, stop, block), size)
-            now_y = rfft(_blocks(y[channel], start, stop, block), size)
-            past_x, past_y = np.r_[last_x, now_x[:-1]], np.r_[last_y, now_y[:-1]]
-            spectra[0] += _cross(now_x, now_x)
-            spectra[1] += _cross(past_x, now_x)
-            spectra[2] += _cross(now_x, now_y)
-            spectra[3] += _cross(past_x, now_y)
-            spectra[4] += _cross(past_y, now_x)
-            spectra[5] += _cross(now_y, now_y)
-            spectra[6] += _cross(past_y, now_y)
-            last_x, last_y = now_x[-1:], now_y[-1:]
-    xx, next_xx, xy, next_xy, next_yx, yy, next_yy = irfft(spectra, size)
-    return (
-        _join(xx, next_xx, next_xx),
-        _join(xy, next_xy, next_yx),
-        _join(yy, next_yy, next_yy),
-    )
-
-
-def _cross(a: NDArray[np.complex128], b: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    return np.asarray(np.einsum("bf,bf->f", a.conj(), b))
-
-
-def _join(same: Floats, following: Floats, leading: Floats) -> Floats:
-    """Lags -(block - 1) to block - 1, from pairs of the same block and of neighbours.
-
-    A signal one block later is seen at lag k - block: following holds the positive lags, leading
-    (the roles exchanged) the negative ones.
-    """
-    later = np.arange(1, len(same) // 2)
-    after = same[later] + following[later - len(same) // 2]
-    before = same[-later] + leading[later - len(same) // 2]
-    return np.asarray(np.r_[before[::-1], same[0], after])
-
-
-def _blocks(signal: NDArray[np.float32], start: int, stop: int, block: int) -> Floats:
-    return _piece(signal, start * block, (stop - start) * block).reshape(-1, block)
 
 
 def _whitener(auto: Floats) -> Floats:

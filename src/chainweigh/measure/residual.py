@@ -32,6 +32,7 @@ LOUDNESS_EXPONENT = 0.3  # loudness grows as intensity to this power (Stevens)
 BAND_SHARE = 1e-4  # bands with less of the energy tell nothing about gain
 EXPLAINED_SHARE = 0.5
 LOW_BAND_HZ = (30.0, 80.0)
+LOW_BAND_SHARE = 1e-6
 FLOOR_DB = -110.0  # float32 transforms leave about -130 dB
 
 
@@ -143,7 +144,8 @@ def measure_residual(
     Notes
     -----
     A residual below -110 dB re the candidate is the arithmetic's, not the chain's: the figures
-    are then undefined, as they are for silence.
+    are then undefined, as they are for silence. The low band is undefined where it holds less
+    than 1e-6 of the candidate's energy.
     """
     check_samples(candidate, what="candidate")
     check_pair(fitted.samples, candidate)
@@ -161,9 +163,12 @@ def measure_residual(
             sdr_db = 10 * float(np.log10(kept / left))
         else:
             undefined["sdr_db"] = "nothing of the reference is in the candidate"
-    low_left, low_whole = _low_energies(error, candidate, sample_rate_hz)
+    low_left, _ = _low_energies(error, sample_rate_hz)
+    low_whole, all_whole = _low_energies(candidate, sample_rate_hz)
     low_db = None
-    reason = _why_undefined(low_left, low_whole, whole)
+    reason = _why_undefined(low_left, low_whole)
+    if low_whole <= LOW_BAND_SHARE * all_whole:
+        reason = "the candidate holds next to nothing"
     if reason:
         undefined["low_band_residual_db"] = reason + ", 30 to 80 Hz"
     else:
@@ -171,11 +176,10 @@ def measure_residual(
     return Residual(sdr_db, residual_pct, low_db, fitted.gain_movement_db, undefined)
 
 
-def _why_undefined(left: float, whole: float, total: float | None = None) -> str | None:
-    floor = 10 ** (FLOOR_DB / 10)
-    if whole <= floor * (whole if total is None else total):
+def _why_undefined(left: float, whole: float) -> str | None:
+    if whole == 0:
         return "the candidate is silent"
-    if left < floor * whole:
+    if left < 10 ** (FLOOR_DB / 10) * whole:
         return f"identical but for gain and tone: the residual is below {FLOOR_DB:g} dB"
     return None
 
@@ -309,21 +313,21 @@ def _power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
-def _low_energies(error: Samples, candidate: Samples, sample_rate_hz: int) -> tuple[float, float]:
-    """Energies of error and candidate between 30 and 80 Hz, from long Hann frames."""
+def _low_energies(signal: Samples, sample_rate_hz: int) -> tuple[float, float]:
+    """Energies between 30 and 80 Hz and of all frequencies, alike in scale, from Hann frames."""
     from scipy.fft import rfft
 
     length = 4 * frame_length(sample_rate_hz)
     first, last = (round(f * length / sample_rate_hz) for f in LOW_BAND_HZ)
     window = hann(length)
-    totals = [0.0, 0.0]
-    for which, signal in enumerate((error, candidate)):
-        for channel in signal:
-            frames = framed(np.pad(channel, (length, 2 * length)), length, length // 2)
-            for rows in chunks(len(frames), 64):
-                spectrum = rfft(frames[rows] * window)[:, first : last + 1]
-                totals[which] += float(_power(spectrum).sum(dtype=np.float64))
-    return totals[0], totals[1]
+    low = whole = 0.0
+    for channel in signal:
+        frames = framed(np.pad(channel, (length, 2 * length)), length, length // 2)
+        for rows in chunks(len(frames), 64):
+            power = _power(rfft(frames[rows] * window))
+            low += float(power[:, first : last + 1].sum(dtype=np.float64))
+            whole += float(power.sum(dtype=np.float64))
+    return low, whole
 
 
 def _energy(signal: Samples) -> float:

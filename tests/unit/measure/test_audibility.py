@@ -91,6 +91,27 @@ def test_what_is_no_distortion_stays_inside_the_budget(reference, process):
     assert inside_budget(*judge(reference, process(reference)))
 
 
+def exact_loop():
+    """Eight seconds of one 2 s bar: kicks of four strengths, noise hats, four chords."""
+    rng = np.random.default_rng(6)
+    t = np.arange(RATE // 2) / RATE
+    kick = 0.6 * np.sin(2 * np.pi * 48 * t - 5 * np.expm1(-30 * t)) * np.exp(-7 * t)
+    bar = []
+    for strength, root_hz in ((1.0, 220), (0.6, 262), (0.85, 294), (0.5, 196)):
+        hat = rng.standard_normal(len(t)) * np.exp(-40 * np.abs(t - 0.25))
+        chord = sum(np.sin(2 * np.pi * root_hz * k * t) / k for k in (1, 1.26, 1.5, 5, 8.4))
+        bed = 0.03 * chord * np.sin(2 * np.pi * t) ** 2
+        beat = strength * kick + 0.05 * lfilter([1, -0.9], [1], hat) + bed
+        bar.append([beat, beat + 0.2 * bed])
+    return planar(np.tile(np.concatenate(bar, axis=1), 4))
+
+
+def test_a_bus_compressor_on_an_exact_loop_stays_inside_the_budget():
+    """A long filter could learn the loop by heart and smear what it does not need to explain."""
+    loop = exact_loop()
+    assert inside_budget(*judge(loop, compressed(loop, 2, 0.01, 0.1, 2.0)))
+
+
 def test_a_limiter_that_pumps_by_10_db_is_over_the_budget(reference):
     pumping = compressed(reference, 20, 0.001, 0.15, 10.0)
     result, movement_db = judge(reference, pumping)

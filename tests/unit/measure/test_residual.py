@@ -106,6 +106,13 @@ def test_low_band_residual_is_read_apart():
     assert residual.low_band_residual_db == pytest.approx(-20.04, abs=0.3)
 
 
+def test_a_programme_without_bass_has_no_low_band_residual():
+    high = planar(0.4 * sine(5000))
+    _, residual = weigh(high, np.clip(high, np.float32(-0.3), np.float32(0.3)))
+    assert residual.low_band_residual_db is None
+    assert residual.undefined["low_band_residual_db"].startswith("the candidate holds next to")
+
+
 def test_a_given_fit_is_used():
     reference = noise(2.0)
     fit = LinearFit(np.array([0.5]), 0, None)

@@ -1,0 +1,45 @@
+"""Keeps a fitted filter to what an equaliser can be: few periods long at every frequency.
+
+Where a chain is not linear, least squares lets a long filter use the music's own repetition to
+predict what the chain did: taps far from the main one, spread over all frequencies, that smear
+the treble. The response of an equaliser dies within some periods of the frequency it acts on.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PERIODS = 16.0
+LOWEST_HZ, N_OCTAVES = 31.25, 10
+
+
+def tapered(taps: Floats, main_tap: int, sample_rate_hz: int) -> Floats:
+    """Taps faded out over 16 periods either side of the main tap, octave by octave.
+
+    Parameters
+    ----------
+    taps : shape (n_taps,)
+    main_tap : index the fade is centred on
+    sample_rate_hz : rate of the signals the taps are for
+
+    Notes
+    -----
+    Bells of 6 dB keep their response within 0.25 dB up to a Q of 2, within 0.5 dB at 4.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    if len(taps) == 1:
+        return taps
+    size = next_fast_len(4 * len(taps), real=True)
+    response = rfft(np.roll(np.pad(taps, (0, size - len(taps))), -main_tap))
+    frequency_hz = np.arange(size // 2 + 1) * sample_rate_hz / size
+    octave = np.log2(np.maximum(frequency_hz, 1.0) / LOWEST_HZ)
+    octave = np.clip(octave, 0, N_OCTAVES - 1)
+    lag_s = np.abs(np.fft.fftfreq(size, 1 / size)) / sample_rate_hz
+    out = np.zeros(size)
+    for index in range(N_OCTAVES):
+        band = response * np.cos(np.pi / 2 * np.clip(np.abs(octave - index), 0, 1)) ** 2
+        periods = lag_s * LOWEST_HZ * 2**index
+        out += irfft(band, size) * np.cos(np.pi / 2 * np.clip(periods / PERIODS, 0, 1)) ** 2
+    return np.asarray(np.roll(out, main_tap)[: len(taps)])
