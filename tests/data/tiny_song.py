@@ -11,15 +11,17 @@ DURATION_S = 6.0
 
 
 def hits() -> np.ndarray:
-    """A burst with a tall first millisecond every half second, shape (n_frames, 2)."""
-    n_frames = int(DURATION_S * SAMPLE_RATE_HZ)
-    out = np.zeros(n_frames)
+    """Hits of changing pitch and level, each with a tall first millisecond, shape (n_frames, 2)."""
+    rng = np.random.default_rng(11)
+    out = np.zeros(int(DURATION_S * SAMPLE_RATE_HZ))
     time_s = np.arange(int(0.25 * SAMPLE_RATE_HZ)) / SAMPLE_RATE_HZ
-    body = 0.25 * np.sin(2 * np.pi * 180 * time_s) * np.exp(-time_s / 0.08)
-    click = 0.5 * np.sin(2 * np.pi * 1500 * time_s) * np.exp(-time_s / 0.002)
-    for start_s in np.arange(0.1, DURATION_S - 0.3, 0.5):
+    for start_s in np.arange(0.1, DURATION_S - 0.3, 0.3):
         start = int(start_s * SAMPLE_RATE_HZ)
-        out[start : start + len(time_s)] += body + click
+        body_hz, click_hz = rng.uniform(120, 400), rng.uniform(800, 3000)
+        body = 0.25 * np.sin(2 * np.pi * body_hz * time_s) * np.exp(-time_s / 0.08)
+        click = rng.uniform(0.3, 0.5) * np.sin(2 * np.pi * click_hz * time_s)
+        hiss = 0.1 * rng.standard_normal(len(time_s)) * np.exp(-time_s / 0.03)
+        out[start : start + len(time_s)] += body + click * np.exp(-time_s / 0.002) + hiss
     return np.stack([out, 0.9 * out], axis=1)
 
 

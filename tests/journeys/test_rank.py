@@ -63,7 +63,7 @@ def test_all_takes_of_a_comparison_read_equally_loud_and_long_on_libebur128(rank
     assert max(loudness) - min(loudness) <= 0.01
 
 
-def test_the_gain_in_the_mix_is_the_difference_of_plr_an_outside_meter_reads(ranked):
+def test_gain_and_tone_gain_in_the_mix_add_up_to_the_plr_an_outside_meter_reads(ranked):
     results = results_of(ranked)
     audio = ranked.folder / "run" / "audio"
     session = ranked.folder / "run" / "session"
@@ -73,7 +73,9 @@ def test_the_gain_in_the_mix_is_the_difference_of_plr_an_outside_meter_reads(ran
         for candidate in comparison(results, group)["candidates"]:
             take, _ = read(ranked.folder / "run" / candidate["audio"])
             expected = plr_db(standing + dry, rate_hz) - plr_db(standing + take, rate_hz)
-            assert candidate["standing"]["loudness_gain_lu"] == pytest.approx(expected, abs=0.1)
+            standing_of = candidate["standing"]
+            gained = standing_of["loudness_gain_lu"] + standing_of["tone_gain_lu"]
+            assert gained == pytest.approx(expected, abs=0.1)
 
 
 def test_mix_headroom_is_the_plr_the_chosen_stems_take_off_the_dry_mix(ranked):
@@ -81,7 +83,7 @@ def test_mix_headroom_is_the_plr_the_chosen_stems_take_off_the_dry_mix(ranked):
     dry = sum(read(run / "audio" / g / "reference.wav")[0] for g in ("hits", "low"))
     wet = sum(read(run / "session" / f"{g}.wav")[0] for g in ("hits", "low"))
     expected = plr_db(dry, 44_100) - plr_db(wet, 44_100)
-    assert expected > 1.0
+    assert expected > 0.3
     headroom = results_of(ranked)["chosen"]["mix_headroom_db"]
     assert headroom == pytest.approx(expected, abs=0.1)
 
