@@ -104,6 +104,14 @@ def test_warnings_are_shown(applied):
 
 
 def test_cutting_counts_cells_not_letters():
-    assert cut("鼓鼓鼓鼓", 5) == "鼓鼓…"
+    assert cut("鼓鼓鼓鼓", 5) == "鼓…鼓"
     assert cut("abcde", 5) == "abcde"
-    assert cut("abcdef", 5) == "abcd…"
+    assert cut("abcdef", 5) == "ab…ef"
+    assert cut("xxxxe\u0301", 4) == "xx…e\u0301"
+    assert cut("xxxx鼓\u0301", 3) == "xx…"
+
+
+def test_names_of_a_series_that_differ_at_the_end_stay_apart():
+    names = [f"Plain final limiter, ceiling peak - {db} dB" for db in (1, 2, 3)]
+    assert len({cut(name, 28) for name in names}) == 3
+    assert all(display_width(cut(name, 28)) <= 28 for name in names)
