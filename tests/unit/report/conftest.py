@@ -23,6 +23,8 @@ def file_measures(integrated_lufs=-10.2, true_peak_dbtp=-0.31, **changes):
         "rms_max_300ms_db": integrated_lufs + 4.1,
         "crest_db": 11.5,
         "plr_db": true_peak_dbtp - integrated_lufs,
+        "psr_min_db": 7.85,
+        "dc_offset": (0.00012, -0.00003),
     }
     return r.FileMeasures(**{**values, **changes})
 
