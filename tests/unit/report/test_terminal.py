@@ -23,10 +23,10 @@ def row(text, name):
     return next(line for line in text.splitlines() if re.match(rf" *\d+  {re.escape(name)}", line))
 
 
-def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_sdr(results):
+def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_disturbed(results):
     cells = row(ranking_table(results), "Firm clip").split()
     assert cells == [
-        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "30.4", "within", "yes")
+        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.13", "within", "yes")
     ]
 
 
@@ -71,10 +71,18 @@ def test_an_undefined_number_leads_to_its_reason(results):
 
 
 def test_a_candidate_without_measures_is_a_row_with_reasons(results, make):
-    bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, file=None)
+    bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, in_mix=None, file=None)
     text = ranking_table(replace(results, comparisons=(make.comparison("drums", [bare]),)))
     assert "n/a [1]" in row(text, "Bare")
-    assert "[1] not measured on the programme" in text
+    assert "[1] not judged: gains nothing, or over another limit" in text
+
+
+def test_distortion_ranked_by_the_residual_is_marked_and_explained(results):
+    text = ranking_table(renamed(results, "Hidden", ranked_by="residual"))
+    assert "2.31*" in row(text, "Hidden")
+    assert text.count("*") == 2
+    assert "* the tones do not show it: the residual" in text
+    assert "*" not in ranking_table(results)
 
 
 def test_a_failed_candidate_is_named_with_its_reason(results):
