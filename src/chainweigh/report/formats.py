@@ -32,6 +32,10 @@ _FORMATS: tuple[tuple[str, Callable[[float], str]], ...] = (
     ("master_gain", signed),
     ("sum_of_gains", signed),
     ("mix_headroom", signed),
+    ("tone_gain", signed),
+    ("punch_change", signed),
+    ("punch_low_change", signed),
+    ("nmr", lambda value: plain(value, 1)),
     ("sdr", lambda value: plain(value, 1)),
 )
 UNITS = {

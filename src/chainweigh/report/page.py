@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from chainweigh.audio.atomic import write_text
+from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report import formats, settings_text
+from chainweigh.report.in_mix import not_judged
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
@@ -35,6 +37,7 @@ FILE_ROWS = (
     ("rms_aes17_dbfs", "RMS, AES17 (sine = 0 dBFS)"),
     ("crest_db", "Crest factor"),
     ("plr_db", "PLR (true peak − integrated)"),
+    ("psr_min_db", "Least PSR of any 3 s"),
 )
 
 
@@ -236,6 +239,8 @@ def _environment() -> "Environment":
         written_text=settings_text.written_text,
         is_chosen=is_chosen,
         file_rows=FILE_ROWS,
+        limits=LIMITS,
+        not_judged=not_judged,
     )
     return environment
 

@@ -312,7 +312,7 @@ def point_title(candidate: Candidate) -> str:
     return (
         f"{one_line(candidate.name)}: rank {standing.rank}, "
         f"{with_minus(number('loudness_gain_lu', lu))} LU for "
-        f"{with_minus(number('added_thdn_pct', pct))} % added THD+N, "
+        f"{with_minus(number('added_thdn_pct', pct))} % added distortion, "
         f"{'within' if standing.within_budget else 'over'} budget"
     )
 
@@ -321,8 +321,8 @@ def _description(comparison: Comparison, shown: list[Candidate], budget: float) 
     best = max(shown, key=lambda c: _place(c)[1])
     front = sum(c.standing.on_pareto_front for c in shown)
     return (
-        f"{len(shown)} candidates. Across: added THD+N in percent. Up: loudness gain in LU. "
+        f"{len(shown)} candidates. Across: added distortion in percent. Up: loudness gain in LU. "
         f"Most gain: {point_title(best)}. {front} on the Pareto front. "
-        f"Winner: {one_line(comparison.winner)}. Budget: {budget:g} % THD+N. "
+        f"Winner: {one_line(comparison.winner)}. Budget: {budget:g} % distortion. "
         "The table below holds the same numbers."
     )

@@ -21,5 +21,5 @@ def price_sentence(comparison: Comparison, settings: RankSettings) -> str:
     tail = f" ({'; '.join(outside)})" if outside else ""
     return (
         f"{comparison.winner} stays the winner at {span}{tail}. "
-        f"This run charged {settings.price_lu_per_pct:g} LU per % of added THD+N."
+        f"This run charged {settings.price_lu_per_pct:g} LU per % of added distortion."
     )

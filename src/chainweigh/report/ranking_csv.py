@@ -1,37 +1,50 @@
 """ranking.csv: one row a candidate, keyed by comparison and candidate.
 
-RFC 4180, UTF-8 without a byte order mark, CRLF line ends, full precision, None as an empty cell.
-
-A text cell that a spreadsheet would run as a formula gets an apostrophe in front; so does one that
-already starts with an apostrophe, so that dropping one leading apostrophe always gives the text
-back. results.json holds names verbatim. Numbers are never touched.
+UTF-8 without a byte order mark, written as csv_text says. Columns carry the names of the fields of
+results.json, which holds names verbatim; `tone_gain_soloed_lu` is the programme's tone gain.
 """
 
-import csv
-import io
 from collections.abc import Iterator
 from pathlib import Path
 
 from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import Candidate, Comparison, Results
+from chainweigh.report.csv_text import Cell, csv_text
+from chainweigh.report.in_mix import JUDGED, not_judged
 from chainweigh.report.settings_text import candidate_settings
 
 FILE_NAME = "ranking.csv"
-Cell = str | int | float | bool | None
 
 STANDING = (
     "rank",
     "loudness_gain_lu",
     "loudness_gain_dry_lu",
     "loudness_gain_soloed_lu",
+    "tone_gain_lu",
+    "ranked_by",
+    "ranked_distortion_pct",
     "added_thdn_pct",
     "score_lu",
     "within_budget",
     "on_pareto_front",
     "tied_with_winner",
 )
-TONES = ("thdn_peak_pct", "thdn_steady_pct", "thdn_programme_pct", "thdn_with_intended_pct")
-PROGRAMME = ("sdr_db", "residual_pct", "gain_movement_db")
+TONES = (
+    "thdn_peak_pct",
+    "thdn_steady_pct",
+    "thdn_ridden_pct",
+    "thdn_programme_pct",
+    "thdn_with_intended_pct",
+)
+PROGRAMME = (
+    "sdr_db",
+    "residual_pct",
+    "low_band_residual_db",
+    "gain_movement_db",
+    "punch_change_db",
+    "punch_low_change_db",
+    "punch_loss_db",
+)
 MATCH = ("match_gain_db", "loudness_difference_lu", "shift_frames")
 FILE = (
     "integrated_lufs",
@@ -46,13 +59,14 @@ FILE = (
     "rms_max_300ms_db",
     "crest_db",
     "plr_db",
+    "psr_min_db",
 )
 COLUMNS = (
     ("comparison", "candidate", "scope", "chosen")
-    + (STANDING + TONES + PROGRAMME + MATCH + FILE)
+    + (STANDING + TONES + PROGRAMME + ("tone_gain_soloed_lu",))
+    + (JUDGED + ("worst_moments_s",) + MATCH + FILE + ("dc_offset",))
     + ("why", "breaches", "failure", "undefined", "settings", "audio")
 )
-_FORMULA_STARTS = tuple("=+-@＝＋－＠'")
 
 
 def write_ranking_csv(results: Results, path: Path) -> None:
@@ -68,14 +82,12 @@ def write_ranking_csv(results: Results, path: Path) -> None:
 
 def ranking_csv(results: Results) -> str:
     """The text of ranking.csv."""
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\r\n")
-    writer.writerow(COLUMNS)
-    for comparison in results.comparisons:
-        for candidate in comparison.candidates:
-            row = dict(_row(results, comparison, candidate))
-            writer.writerow([_written(row.get(column)) for column in COLUMNS])
-    return stream.getvalue()
+    rows = (
+        dict(_row(results, comparison, candidate))
+        for comparison in results.comparisons
+        for candidate in comparison.candidates
+    )
+    return csv_text(COLUMNS, ([row.get(column) for column in COLUMNS] for row in rows))
 
 
 def _row(
@@ -87,6 +99,12 @@ def _row(
     yield "chosen", is_chosen(results, comparison, candidate)
     for record, fields in _records(candidate):
         yield from ((field, getattr(record, field)) for field in fields if record is not None)
+    if candidate.programme is not None:
+        yield "tone_gain_soloed_lu", candidate.programme.tone_gain_lu
+    if candidate.in_mix is not None:
+        yield "worst_moments_s", _listed(candidate.in_mix.worst_moments_s)
+    if candidate.file is not None:
+        yield "dc_offset", _listed(candidate.file.dc_offset)
     yield "why", candidate.standing.why
     yield "breaches", "; ".join(candidate.standing.breaches)
     yield "failure", candidate.failure
@@ -100,15 +118,23 @@ def _records(candidate: Candidate) -> tuple[tuple[object, tuple[str, ...]], ...]
         (candidate.standing, STANDING),
         (candidate.tones, TONES),
         (candidate.programme, PROGRAMME),
+        (candidate.in_mix, JUDGED),
         (candidate, MATCH),
         (candidate.file, FILE),
     )
+
+
+def _listed(values: tuple[float | None, ...]) -> str:
+    return "; ".join("" if value is None else repr(value) for value in values)
 
 
 def _reasons(candidate: Candidate) -> Iterator[str]:
     for record, _ in _records(candidate):
         for field, why in sorted(getattr(record, "undefined", {}).items()):
             yield f"{field}: {why}"
+    why_not = not_judged(candidate)
+    if why_not is not None and candidate.failure is None:
+        yield f"{', '.join(JUDGED)}: {why_not}"
 
 
 def is_chosen(results: Results, comparison: Comparison, candidate: Candidate) -> bool:
@@ -119,13 +145,3 @@ def is_chosen(results: Results, comparison: Comparison, candidate: Candidate) ->
         choice.group == comparison.name and choice.candidate == candidate.name
         for choice in results.chosen.choices
     )
-
-
-def _written(cell: Cell) -> str | int | float:
-    if cell is None:
-        return ""
-    if isinstance(cell, bool):
-        return "true" if cell else "false"
-    if isinstance(cell, str) and cell.lstrip().startswith(_FORMULA_STARTS):
-        return f"'{cell}"
-    return cell

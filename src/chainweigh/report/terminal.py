@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
+from chainweigh.report.in_mix import not_judged
 from chainweigh.report.price import price_sentence
 from chainweigh.report.text_table import (
     Column,
@@ -17,14 +18,15 @@ from chainweigh.report.text_table import (
 NAME_CELLS = (12, 32)
 RANKING_NUMBERS_CELLS = 68
 CHOSEN_NUMBERS_CELLS = 30
+BY_RESIDUAL = "*"
 RANKING = (
     Column("rank"),
     Column("candidate", right=False),
     Column("gain in\nmix LU"),
     Column("soloed\nLU"),
-    Column("added\nTHD+N %"),
+    Column("distor-\ntion %"),
     Column("score\nLU"),
-    Column("SDR\ndB"),
+    Column("dis-\nturbed %"),
     Column("budget", right=False),
     Column("Pareto\nfront", right=False),
 )
@@ -33,14 +35,14 @@ CHOSEN = (
     Column("chain", right=False),
     Column("gain in\nset LU"),
     Column("alone\nLU"),
-    Column("THD+N\n%"),
+    Column("distor-\ntion %"),
 )
 
 
 def ranking_table(results: Results, *, width: int = 100) -> str:
     """Every comparison's ranking and the chosen set, as text `width` characters wide.
 
-    Names longer than a column are cut with an ellipsis, reasons are wrapped, and characters a
+    Names longer than a column are cut in the middle, reasons are wrapped, and characters a
     terminal would act on are replaced. A value that is not defined reads n/a with the number of
     its reason below the table.
     """
@@ -91,6 +93,9 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
         yield from wrapped(text, width)
+    if any(candidate.standing.ranked_by == "residual" for candidate in measured):
+        text = "the tones do not show it: the residual on the programme ranks"
+        yield from wrapped(f"{BY_RESIDUAL} {text}", width)
     for index, text in enumerate(notes.reasons, start=1):
         yield from wrapped(f"[{index}] {text}", width)
     yield from wrapped(one_line(price_sentence(comparison, results.settings)), width)
@@ -99,14 +104,15 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
 def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:
     standing = candidate.standing
     budget = "within" if standing.within_budget else "over"
+    mark = BY_RESIDUAL if standing.ranked_by == "residual" else " "
     return [
         str(standing.rank),
         cut(one_line(candidate.name), cells),
         _cell(standing, "loudness_gain_lu", notes, ""),
         _cell(standing, "loudness_gain_soloed_lu", notes, ""),
-        _cell(standing, "added_thdn_pct", notes, ""),
+        _cell(standing, "ranked_distortion_pct", notes, "") + mark,
         _cell(standing, "score_lu", notes, ""),
-        _cell(candidate.programme, "sdr_db", notes, "not measured on the programme"),
+        _cell(candidate.in_mix, "disturbed_pct", notes, not_judged(candidate) or ""),
         budget,
         "yes" if standing.on_pareto_front else "",
     ]
@@ -124,8 +130,8 @@ def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
     facts = (
         ("Mix headroom, all groups together", "mix_headroom_db", "dB"),
         ("The same chains one group at a time, added up", "sum_of_gains_dry_lu", "LU"),
-        ("Distortion of the groups, THD+N", "thdn_groups_pct", "%"),
-        ("Distortion with the master, THD+N", "thdn_with_master_pct", "%"),
+        ("Distortion of the groups", "thdn_groups_pct", "%"),
+        ("Distortion with the master", "thdn_with_master_pct", "%"),
         ("Gain of the master chain", "master_gain_lu", "LU"),
     )
     for label, field, unit in facts:

@@ -29,16 +29,28 @@ def _cells(character: str) -> int:
 
 
 def cut(text: str, width: int) -> str:
-    """Text that fits a width, with an ellipsis where something was left out."""
+    """Text that fits a width, with an ellipsis in the middle where something was left out.
+
+    The end is kept because that is where names of a series differ.
+    """
     if display_width(text) <= width:
         return text
-    kept, used = "", 0
-    for character in text:
+    room = width - 1
+    end = _fitting(text[::-1], room // 2)[::-1]
+    while end and _cells(end[0]) == 0:
+        end = end[1:]
+    start = _fitting(text, room - display_width(end))
+    return start.rstrip() + ELLIPSIS + end.lstrip()
+
+
+def _fitting(text: str, width: int) -> str:
+    """As much of the start of a text as fits a width."""
+    used = 0
+    for index, character in enumerate(text):
         used += _cells(character)
-        if used > width - 1:
-            break
-        kept += character
-    return kept.rstrip() + ELLIPSIS
+        if used > width:
+            return text[:index]
+    return text
 
 
 def pad(text: str, width: int, right: bool) -> str:

@@ -23,6 +23,8 @@ def file_measures(integrated_lufs=-10.2, true_peak_dbtp=-0.31, **changes):
         "rms_max_300ms_db": integrated_lufs + 4.1,
         "crest_db": 11.5,
         "plr_db": true_peak_dbtp - integrated_lufs,
+        "psr_min_db": 7.85,
+        "dc_offset": (0.00012, -0.00003),
     }
     return r.FileMeasures(**{**values, **changes})
 
@@ -33,6 +35,7 @@ def tone_measures(thdn_pct, **changes):
     values = {
         "thdn_peak_pct": thdn_pct * 2.5,
         "thdn_steady_pct": thdn_pct * 0.9,
+        "thdn_ridden_pct": thdn_pct * 1.1,
         "thdn_programme_pct": thdn_pct,
         "thdn_with_intended_pct": None,
         "frequencies_hz": frequencies,
@@ -44,6 +47,31 @@ def tone_measures(thdn_pct, **changes):
         "undefined": {"thdn_with_intended_pct": "no stage of the chain is marked intended"},
     }
     return r.ToneMeasures(**{**values, **changes})
+
+
+def programme_measures(rank, **changes):
+    values = {
+        "sdr_db": 31.4 - rank,
+        "residual_pct": 2.7,
+        "gain_movement_db": 0.42,
+        "low_band_residual_db": -33.6,
+        "tone_gain_lu": 0.07,
+        "punch_change_db": -0.36,
+        "punch_low_change_db": -0.58,
+        "punch_loss_db": 0.58,
+    }
+    return r.ProgrammeMeasures(**{**values, **changes})
+
+
+def mix_measures(rank, **changes):
+    values = {
+        "nmr_mean_db": -14.2,
+        "nmr_worst_db": -1.7,
+        "disturbed_pct": 0.13,
+        "disturbed_onsets_pct": 2.94,
+        "worst_moments_s": (12.25 + rank, 40.5, 3.75),
+    }
+    return r.MixMeasures(**{**values, **changes})
 
 
 def stages(depth_db=3.0):
@@ -68,10 +96,13 @@ def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **chan
         "loudness_gain_lu": gain_lu,
         "loudness_gain_dry_lu": gain_lu * 0.7,
         "loudness_gain_soloed_lu": gain_lu * 1.6 + 0.2,
+        "tone_gain_lu": 0.03,
+        "ranked_by": "tones",
+        "ranked_distortion_pct": thdn_pct,
         "added_thdn_pct": thdn_pct,
         "score_lu": gain_lu - 0.1 * thdn_pct,
         "within_budget": not over,
-        "breaches": (f"THD+N on test tones {thdn_pct:.1f} %, allowed 10 %",) if over else (),
+        "breaches": (f"distortion {thdn_pct:.1f} %, allowed 10 %",) if over else (),
         "on_pareto_front": front,
         "tied_with_winner": False,
         "why": why or "0.33 LU behind: +0.40 LU for 1.02 % added distortion.",
@@ -80,7 +111,10 @@ def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **chan
 
 
 def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
-    own = ("about", "audio", "failure", "stages", "tones", "programme", "file", "match_gain_db")
+    own = (
+        *("about", "audio", "failure", "stages", "tones", "programme", "in_mix", "file"),
+        "match_gain_db",
+    )
     given = {key: changes.pop(key) for key in own if key in changes}
     values = {
         "name": name,
@@ -93,7 +127,8 @@ def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
         "loudness_difference_lu": 0.0,
         "file": file_measures(-14.2 + 0.1 * rank),
         "tones": tone_measures(thdn_pct),
-        "programme": r.ProgrammeMeasures(31.4 - rank, 2.7, 0.42),
+        "programme": programme_measures(rank),
+        "in_mix": mix_measures(rank),
         "standing": standing(rank, gain_lu, thdn_pct, **changes),
     }
     return r.Candidate(**{**values, **given})
@@ -112,7 +147,23 @@ def failed(name, rank, failure):
         file=None,
         tones=None,
         programme=None,
-        standing=r.Standing(rank, None, None, None, None, None, False, (), False, False, ""),
+        in_mix=None,
+        standing=r.Standing(
+            rank=rank,
+            loudness_gain_lu=None,
+            loudness_gain_dry_lu=None,
+            loudness_gain_soloed_lu=None,
+            tone_gain_lu=None,
+            ranked_by="tones",
+            ranked_distortion_pct=None,
+            added_thdn_pct=None,
+            score_lu=None,
+            within_budget=False,
+            breaches=(),
+            on_pareto_front=False,
+            tied_with_winner=False,
+            why=f"Failed: {failure}.",
+        ),
     )
 
 
@@ -252,6 +303,8 @@ class Make:
     comparison = staticmethod(comparison)
     failed = staticmethod(failed)
     standing = staticmethod(standing)
+    programme_measures = staticmethod(programme_measures)
+    mix_measures = staticmethod(mix_measures)
     stages = staticmethod(stages)
 
 

@@ -6,6 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from chainweigh.ranking.results import Budget, RankSettings
 from chainweigh.report.page import render_page, write_report
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -145,8 +146,7 @@ def test_the_numbers_on_the_page_are_the_results_numbers(results, tmp_path):
             if k.failure is None:
                 s = k.standing
                 wanted |= numbers(s) | {k.match_gain_db} | numbers(k.file)
-                wanted |= {k.tones.thdn_peak_pct, k.tones.thdn_programme_pct}
-                wanted |= {k.programme.sdr_db, k.programme.residual_pct}
+                wanted |= numbers(k.tones) | numbers(k.programme) | numbers(k.in_mix)
     wanted |= numbers(results.chosen) - {results.chosen.ceiling_dbtp}
     wanted |= numbers(results.chosen.mix) | numbers(results.source.mix)
     assert len(wanted) > 100
@@ -187,6 +187,35 @@ def test_a_candidate_without_measures_is_shown_with_reasons(results, tmp_path, m
     bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, file=None)
     run = replace(results, comparisons=(make.comparison("drums", [bare]),))
     assert "not measured" in page(run, tmp_path).text()
+
+
+def test_a_candidate_not_judged_in_the_mix_says_why_in_its_row(results, tmp_path, make):
+    over = make.candidate("Over", 1, 1.0, 12.0, in_mix=None, over=True)
+    still = make.candidate("Still", 2, 0.0, 1.0, in_mix=None)
+    run = replace(results, comparisons=(make.comparison("drums", [over, still]),))
+    cells = [text for tag, text in page(run, tmp_path).texts if tag == "td"]
+    assert cells.count("not judged: over another limit") == 1
+    assert cells.count("not judged: gains nothing") == 1
+
+
+def test_distortion_ranked_by_the_residual_is_marked(results, tmp_path, make):
+    hidden = make.candidate("Hidden", 1, 1.0, 2.0, ranked_by="residual")
+    run = replace(results, comparisons=(make.comparison("drums", [hidden]),))
+    assert ("small", "residual") in page(run, tmp_path).texts
+    assert ("small", "residual") not in page(results, tmp_path).texts
+
+
+def test_worst_moments_are_listed(results, tmp_path):
+    assert re.search(r"Worst moments[^0-9]+13\.25, 40\.50, 3\.75", page(results, tmp_path).text())
+
+
+def test_every_limit_of_the_budget_is_listed(results, tmp_path):
+    budget = Budget(9.1, 8.2, 7.3, 6.4, 5.5)
+    run = replace(results, settings=RankSettings(budget=budget))
+    text = page(run, tmp_path).text()
+    section = text[text.index("A candidate over any of these limits") :]
+    found = re.findall(r"at most\s+([\d.]+)\s+(%|dB)", section)
+    assert found == [("9.1", "%"), ("8.2", "%"), ("7.3", "%"), ("6.4", "dB"), ("5.5", "dB")]
 
 
 def test_failed_candidates_are_rows_with_their_reason_and_counted_at_the_top(results, tmp_path):

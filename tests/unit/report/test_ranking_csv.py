@@ -2,10 +2,17 @@
 
 import csv
 import io
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import pytest
 
+from chainweigh.ranking.results import (
+    FileMeasures,
+    MixMeasures,
+    ProgrammeMeasures,
+    Standing,
+    ToneMeasures,
+)
 from chainweigh.report.ranking_csv import COLUMNS, ranking_csv, write_ranking_csv
 
 
@@ -29,13 +36,38 @@ def test_every_number_is_at_full_precision(results):
     candidates = [k for c in results.comparisons for k in c.candidates]
     checked = 0
     for row, candidate in zip(rows(results), candidates, strict=True):
-        for record in (candidate.standing, candidate.tones, candidate.programme, candidate.file):
-            for column in set(COLUMNS) & set(vars(record) if record else ()):
+        k = candidate
+        for record in (k.standing, k.tones, k.programme, k.in_mix, k.file):
+            names = set(COLUMNS) & set(vars(record) if record else ())
+            for column in names - ({"tone_gain_lu"} if record is k.programme else set()):
                 value = getattr(record, column)
                 if isinstance(value, (int, float)) and not isinstance(value, bool):
                     assert float(row[column]) == value
                     checked += 1
     assert checked > 200
+
+
+def test_every_measure_has_a_column():
+    records = (Standing, ToneMeasures, ProgrammeMeasures, MixMeasures, FileMeasures)
+    names = {field.name for record in records for field in fields(record)}
+    by_grid = {"frequencies_hz", "levels_dbfs", "thdn_pct"}
+    assert names - by_grid <= set(COLUMNS)
+
+
+def test_the_two_tone_gains_and_the_worst_moments_have_their_own_cells(results):
+    row = rows(results)[0]
+    assert (row["tone_gain_lu"], row["tone_gain_soloed_lu"]) == ("0.03", "0.07")
+    assert row["worst_moments_s"] == "13.25; 40.5; 3.75"
+
+
+def test_a_candidate_not_judged_in_the_mix_says_why(results, make):
+    still = make.candidate("Still", 1, 0.0, 0.0, in_mix=None)
+    over = make.candidate("Over", 2, 1.0, 12.0, in_mix=None, over=True)
+    run = replace(results, comparisons=(make.comparison("drums", [still, over]),))
+    told = [row["undefined"] for row in rows(run)]
+    assert told[0].endswith("disturbed_onsets_pct: not judged: gains nothing")
+    assert told[1].endswith("disturbed_onsets_pct: not judged: over another limit")
+    assert [row["disturbed_pct"] for row in rows(run)] == ["", ""]
 
 
 def test_none_is_an_empty_cell_and_its_reason_is_in_the_row(results):

@@ -23,10 +23,10 @@ def row(text, name):
     return next(line for line in text.splitlines() if re.match(rf" *\d+  {re.escape(name)}", line))
 
 
-def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_sdr(results):
+def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_disturbed(results):
     cells = row(ranking_table(results), "Firm clip").split()
     assert cells == [
-        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "30.4", "within", "yes")
+        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.13", "within", "yes")
     ]
 
 
@@ -71,10 +71,18 @@ def test_an_undefined_number_leads_to_its_reason(results):
 
 
 def test_a_candidate_without_measures_is_a_row_with_reasons(results, make):
-    bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, file=None)
+    bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, in_mix=None, file=None)
     text = ranking_table(replace(results, comparisons=(make.comparison("drums", [bare]),)))
     assert "n/a [1]" in row(text, "Bare")
-    assert "[1] not measured on the programme" in text
+    assert "[1] not judged: gains nothing, or over another limit" in text
+
+
+def test_distortion_ranked_by_the_residual_is_marked_and_explained(results):
+    text = ranking_table(renamed(results, "Hidden", ranked_by="residual"))
+    assert "2.31*" in row(text, "Hidden")
+    assert text.count("*") == 2
+    assert "* the tones do not show it: the residual" in text
+    assert "*" not in ranking_table(results)
 
 
 def test_a_failed_candidate_is_named_with_its_reason(results):
@@ -104,6 +112,14 @@ def test_warnings_are_shown(applied):
 
 
 def test_cutting_counts_cells_not_letters():
-    assert cut("鼓鼓鼓鼓", 5) == "鼓鼓…"
+    assert cut("鼓鼓鼓鼓", 5) == "鼓…鼓"
     assert cut("abcde", 5) == "abcde"
-    assert cut("abcdef", 5) == "abcd…"
+    assert cut("abcdef", 5) == "ab…ef"
+    assert cut("xxxxe\u0301", 4) == "xx…e\u0301"
+    assert cut("xxxx鼓\u0301", 3) == "xx…"
+
+
+def test_names_of_a_series_that_differ_at_the_end_stay_apart():
+    names = [f"Plain final limiter, ceiling peak - {db} dB" for db in (1, 2, 3)]
+    assert len({cut(name, 28) for name in names}) == 3
+    assert all(display_width(cut(name, 28)) <= 28 for name in names)
