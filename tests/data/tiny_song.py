@@ -19,10 +19,19 @@ def hits() -> np.ndarray:
         start = int(start_s * SAMPLE_RATE_HZ)
         body_hz, click_hz = rng.uniform(120, 400), rng.uniform(800, 3000)
         body = 0.25 * np.sin(2 * np.pi * body_hz * time_s) * np.exp(-time_s / 0.08)
-        click = rng.uniform(0.3, 0.5) * np.sin(2 * np.pi * click_hz * time_s)
+        click = rng.uniform(0.4, 0.6) * np.sin(2 * np.pi * click_hz * time_s)
         hiss = 0.1 * rng.standard_normal(len(time_s)) * np.exp(-time_s / 0.03)
-        out[start : start + len(time_s)] += body + click * np.exp(-time_s / 0.002) + hiss
+        out[start : start + len(time_s)] += body + click * np.exp(-time_s / 0.001) + hiss
+    out = below_18_khz(out)
     return np.stack([out, 0.9 * out], axis=1)
+
+
+def below_18_khz(signal: np.ndarray) -> np.ndarray:
+    """Nothing above 18 kHz, where true-peak meters differ by their filters' band edges."""
+    spectrum = np.fft.rfft(signal)
+    hz = np.fft.rfftfreq(len(signal), 1 / SAMPLE_RATE_HZ)
+    fade = 0.5 + 0.5 * np.cos(np.pi * np.clip((hz - 14_000) / 4_000, 0, 1))
+    return np.fft.irfft(spectrum * fade, len(signal))
 
 
 def low_note() -> np.ndarray:

@@ -79,7 +79,7 @@ def place(tmp_path):
 def tiny(place):
     """A workplace with a 6 s song of two groups and three chains."""
     tiny_song_module().write(place.folder / "tiny")
-    write_chain(place.folder / "chains", "a", "Light", "bus", 2)
+    write_chain(place.folder / "chains", "a", "Light", "bus", 1)
     write_chain(place.folder / "chains", "b", "Deep", "bus", 6)
     write_chain(place.folder / "chains", "m", "Final", "master", 2)
     return place
@@ -92,7 +92,7 @@ def ranked(tmp_path_factory):
     (root / "work").mkdir()
     work = Workplace(root / "work", root / "cache")
     tiny_song_module().write(work.folder / "tiny")
-    write_chain(work.folder / "chains", "a", "Light", "bus", 2)
+    write_chain(work.folder / "chains", "a", "Light", "bus", 1)
     write_chain(work.folder / "chains", "b", "Deep", "bus", 6)
     write_chain(work.folder / "chains", "m", "Final", "master", 2)
     work.run("rank", "tiny", "--chains", "chains", "--out", "run", "--threads", 2)

@@ -10,6 +10,7 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
+import soxr
 
 
 def read(path):
@@ -29,9 +30,14 @@ def lufs(samples, rate_hz):
 
 
 def plr_db(samples, rate_hz):
-    meter = state(samples, rate_hz)
+    """PLR by libebur128, its 4x peak meter fed at four times the rate (soxr).
+
+    At the file's own rate it may read up to 0.69 dB low (BS.1770-5, Attachment 1 to Annex 2).
+    """
+    loudness = lufs(samples, rate_hz)
+    meter = state(soxr.resample(samples, rate_hz, 4 * rate_hz, "VHQ"), 4 * rate_hz)
     peak = max(pyebur128.get_true_peak(meter, c) for c in range(samples.shape[1]))
-    return 20 * np.log10(peak) - pyebur128.get_loudness_global(meter)
+    return 20 * np.log10(peak) - loudness
 
 
 def results_of(work):
