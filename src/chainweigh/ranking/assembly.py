@@ -301,7 +301,7 @@ def _verdict(
     return (
         f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
         f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
-        f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % THD+N on test tones."
+        f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % distortion."
     )
 
 

@@ -140,7 +140,9 @@ def _standing(
     undefined = {}
     if entry.failure is None and score is None:
         reason = "loudness or peak is not defined for this programme"
-        undefined = {"loudness_gain_lu": reason, "score_lu": reason}
+        names = ("loudness_gain_lu", "loudness_gain_dry_lu", "loudness_gain_soloed_lu", "score_lu")
+        undefined = dict.fromkeys((*names, "tone_gain_lu", "added_thdn_pct"), reason)
+        undefined["ranked_distortion_pct"] = reason
     return Standing(
         rank=position,
         loudness_gain_lu=entry.gain_lu,

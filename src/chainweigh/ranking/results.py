@@ -140,7 +140,7 @@ class Candidate:
 
 @dataclass(frozen=True)
 class PriceRange:
-    """Prices (LU per percent of added THD+N) between which the winner stays the winner.
+    """Prices (LU per percent of added distortion) between which the winner stays the winner.
 
     `winner_below` and `winner_above` name who wins outside; None where nobody does.
     """

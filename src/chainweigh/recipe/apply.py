@@ -120,7 +120,7 @@ def _warnings(recipe: Recipe, results: Results) -> tuple[str, ...]:
     if chosen.thdn_with_master_pct is not None and chosen.thdn_with_master_pct > limit:
         lines.append(
             f"The whole set leaves the budget on this song: {chosen.thdn_with_master_pct:.1f} % "
-            f"THD+N on test tones, {limit:g} % allowed."
+            f"distortion, {limit:g} % allowed."
         )
     return tuple(lines)
 
