@@ -3,7 +3,7 @@
 from chainweigh.audio.array import Samples
 from chainweigh.chain.values import LevelExpression
 from chainweigh.errors import RenderError
-from chainweigh.measure.hits import hits_level_dbfs
+from chainweigh.measure.hits import NO_HITS, hits_level_dbfs
 from chainweigh.measure.levels import measure_levels
 from chainweigh.measure.loudness import measure_loudness
 
@@ -36,7 +36,7 @@ def resolve_level(expression: LevelExpression, samples: Samples, sample_rate_hz:
 def _measured(name: str, samples: Samples, sample_rate_hz: int) -> tuple[float | None, str]:
     """A named level in dB, and why it is None."""
     if name == "hits":
-        return hits_level_dbfs(samples, sample_rate_hz), "no onsets were found"
+        return hits_level_dbfs(samples, sample_rate_hz), NO_HITS
     if name == "loudness":
         loudness = measure_loudness(samples, sample_rate_hz)
         return loudness.integrated_lufs, loudness.undefined.get("integrated_lufs", "")

@@ -5,6 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from chainweigh.audio.array import Samples, to_db
+from chainweigh.measure.levels import faded_window
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.sections import loudest_section
 from chainweigh.measure.true_peak import true_peak as precise_true_peak
@@ -13,7 +14,6 @@ PeakMeter = Callable[[Samples, int], float]
 
 BEFORE_S = 0.002  # an onset's time may err by this much
 LOUDEST_SHARE = 0.25
-FADE_FRAMES = 64
 NO_HITS = "no onsets in the loudest 10 s"
 
 
@@ -54,19 +54,9 @@ def hits_level_dbfs(
     ends = np.append(starts[1:], section.shape[1])
     peaks = np.sort(
         [
-            true_peak(_with_faded_ends(section, start, stop), sample_rate_hz)
+            true_peak(faded_window(section, start, stop), sample_rate_hz)
             for start, stop in zip(starts, ends, strict=True)
         ]
     )
     loudest = peaks[-int(np.ceil(LOUDEST_SHARE * peaks.size)) :]
     return to_db(float(np.median(loudest)))
-
-
-def _with_faded_ends(samples: Samples, start: int, end: int) -> Samples:
-    """Frames from start to end between faded surroundings: a bare cut would ring and read high."""
-    before, after = min(start, FADE_FRAMES), min(samples.shape[1] - end, FADE_FRAMES)
-    excerpt = samples[:, start - before : end + after].copy()
-    ramp = np.sin(0.5 * np.pi * np.arange(FADE_FRAMES) / FADE_FRAMES) ** 2
-    excerpt[:, :before] *= ramp[FADE_FRAMES - before :].astype(np.float32)
-    excerpt[:, excerpt.shape[1] - after :] *= ramp[::-1][:after].astype(np.float32)
-    return excerpt

@@ -166,7 +166,7 @@ def measure_psr(
     ends = edges[audible * (PSR_STEP_MS // HOP_MS) + SHORT_TERM_MS // HOP_MS]
     peaks = np.array(
         [
-            true_peak(_faded_window(samples, start, end), rate)
+            true_peak(faded_window(samples, start, end), rate)
             for start, end in zip(starts, ends, strict=True)
         ]
     )
@@ -177,7 +177,7 @@ def measure_psr(
     return PeakToShortTerm(ends[sounding] / rate, ratios, float(ratios.min()))
 
 
-def _faded_window(samples: Samples, start: int, end: int) -> Samples:
+def faded_window(samples: Samples, start: int, end: int) -> Samples:
     """Frames from start to end, and up to FADE_FRAMES beyond on either side faded to zero."""
     before = min(start, FADE_FRAMES)
     after = min(samples.shape[1] - end, FADE_FRAMES)

@@ -6,6 +6,7 @@ from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
@@ -37,6 +38,11 @@ class Reference:
     def file(self) -> FileMeasures:
         """Loudness, peaks and levels."""
         return measure_file(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def energies(self) -> LoudnessEnergies:
+        """K-weighted energies, for level matching."""
+        return loudness_energies(self.samples, self.sample_rate_hz)
 
     @property
     def onsets(self) -> Onsets:

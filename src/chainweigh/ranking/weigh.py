@@ -9,6 +9,7 @@ from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.values import LevelExpression, format_value
 from chainweigh.errors import RenderError
+from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.distortion import ToneFit, measure_programme
@@ -22,7 +23,6 @@ from chainweigh.ranking.results import (
 from chainweigh.render.align import align
 from chainweigh.render.cache import Cache
 from chainweigh.render.chain_run import ChainRun, RunStage, render_chain
-from chainweigh.render.match import match_gain_db
 from chainweigh.render.tone_bench import bench_tones
 
 TAKE, FITTED = "take", "fitted"
@@ -104,13 +104,11 @@ def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Sampl
 
 
 def _gain_to_match(reference: Reference, samples: Samples) -> float:
-    target = reference.file.integrated_lufs
-    if target is None:
+    if reference.file.integrated_lufs is None:
         reason = reference.file.undefined["integrated_lufs"]
-        raise RenderError(
-            f"cannot be level-matched: the reference's loudness is undefined: {reason}"
-        )
-    gain_db = match_gain_db(target, loudness_energies(samples, reference.sample_rate_hz))
+        raise RenderError(f"cannot be level-matched: loudness of the reference: {reason}")
+    rate = reference.sample_rate_hz
+    gain_db = level_match_db(reference.energies, loudness_energies(samples, rate))
     if gain_db is None:
         raise RenderError("cannot be level-matched: the output has no gated loudness")
     return gain_db
