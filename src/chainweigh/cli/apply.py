@@ -50,6 +50,7 @@ def command(
         n_steps += sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
     targets = _targets(song_folders, songs, out)
     cache = Cache.at_default_place()
+    options.say_if_slow(quiet=quiet)
     done: list[Results] = []
     with options.progress_bar(n_steps, quiet=quiet) as progress:
         for song, target in zip(songs, targets, strict=True):

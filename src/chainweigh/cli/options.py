@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
+from chainweigh.kernels import native_library
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.results import Results
 
@@ -53,6 +54,16 @@ def say(text: str, *, quiet: bool = False) -> None:
     """A message for the user, on stderr."""
     if not quiet:
         click.echo(text, err=True)
+
+
+def say_if_slow(*, quiet: bool) -> None:
+    """Say once that this install runs without its compiled kernels."""
+    if not native_library.compiled:
+        say(
+            "no compiled kernels: numpy twins do the same work, slower; install a C compiler and "
+            "reinstall chainweigh",
+            quiet=quiet,
+        )
 
 
 def free_run_folder(song_folder: Path) -> Path:
