@@ -159,6 +159,24 @@ def _with_unit(number: float, kind: Kind) -> str:
     return f"{number:.10g}" if bare else f"{number:.10g} {kind.value}"
 
 
+def check_below_nyquist(
+    effect_name: str, parameter_name: str, sample_rate_hz: int, settings: Settings
+) -> None:
+    """Refuse a frequency that the sample rate cannot hold.
+
+    Raises
+    ------
+    ChainFileError
+        The frequency is half the sample rate or more.
+    """
+    frequency_hz = float(settings[parameter_name])
+    if frequency_hz >= sample_rate_hz / 2:
+        raise ChainFileError(
+            f'{effect_name}: "{parameter_name}" is {frequency_hz:g} Hz; at {sample_rate_hz} Hz '
+            f"sample rate it must be below {sample_rate_hz / 2:g} Hz"
+        )
+
+
 def allowed(parameter: Parameter) -> str:
     """The allowed values in words, with their unit, such as "0 to 100 %" or "12, 24 dB/oct"."""
     kind = parameter.kind
