@@ -218,6 +218,7 @@ def test_every_effect_and_parameter_is_documented(name: str) -> None:
     found: Effect = effect(name)
     assert found.name == name
     assert found.about.endswith(".")
+    assert found.source
     assert found.parameters
     names = [p.name for p in found.parameters]
     assert len(set(names)) == len(names)
