@@ -38,6 +38,8 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
     "limit": [{"ceiling": -6.0}],
     "mono_below": [{}, {"frequency": 300.0, "slope": 12.0, "amount": 50.0}],
     "reverb": [{"room_size": 20.0}],
+    "shorten": [{"length": 60.0}, {"length": 20.0, "fade": 0.0, "depth": 12.0, "rise": 12.0}],
+    "transient": [{"onset": 6.0, "body": -3.0}, {"onset": -12.0, "length": 80.0}],
     "width": [{"middle": -3.0, "sides": 0.0}, {"middle": 1.0, "sides": 160.0}],
 }
 
@@ -59,6 +61,8 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     "limit": [{"ceiling": 0.0}],
     "mono_below": [{"amount": 0.0}],
     "reverb": [{"mix": 0.0}],
+    "shorten": [{"length": 60.0, "depth": 0.0}],
+    "transient": [{"onset": 0.0, "body": 0.0}],
     "width": [{"sides": 100.0, "middle": 0.0}],
 }
 

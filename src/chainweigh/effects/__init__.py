@@ -17,6 +17,8 @@ NAMES = (
     "limit",
     "mono_below",
     "reverb",
+    "shorten",
+    "transient",
     "width",
 )
 
