@@ -37,6 +37,10 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
     "gain": [{"gain": -3.0}],
     "limit": [{"ceiling": -6.0}],
     "mono_below": [{}, {"frequency": 300.0, "slope": 12.0, "amount": 50.0}],
+    "resonance_cut": [
+        {"margin": 0.0},
+        {"margin": 0.0, "attack": 0.0, "release": 0.0, "smoothing": 0.3, "max_cut": 24.0},
+    ],
     "reverb": [{"room_size": 20.0}],
     "shorten": [{"length": 60.0}, {"length": 20.0, "fade": 0.0, "depth": 12.0, "rise": 12.0}],
     "transient": [{"onset": 6.0, "body": -3.0}, {"onset": -12.0, "length": 80.0}],
@@ -60,6 +64,7 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     "gain": [{"gain": 0.0}],
     "limit": [{"ceiling": 0.0}],
     "mono_below": [{"amount": 0.0}],
+    "resonance_cut": [{"max_cut": 0.0}],
     "reverb": [{"mix": 0.0}],
     "shorten": [{"length": 60.0, "depth": 0.0}],
     "transient": [{"onset": 0.0, "body": 0.0}],

@@ -16,6 +16,7 @@ NAMES = (
     "gain",
     "limit",
     "mono_below",
+    "resonance_cut",
     "reverb",
     "shorten",
     "transient",

@@ -1,0 +1,220 @@
+"""Resonance cut: turns down what stands out of its own smoothed spectrum."""
+
+from math import exp, log2
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.array import Samples
+from chainweigh.effects.base import Effect, Kind, Parameter, Settings, check_below_nyquist
+from chainweigh.errors import ChainFileError
+
+FRAMES_AT_48_KHZ = 2048
+OVERLAP = 4
+SCALE = np.float32(2 / 3)  # Hann windows twice, four on each moment, add up to 3/2
+CHUNK = 64  # transforms at a time: they stay in the cache
+LOBE_BINS = 3  # a steady tone spreads so far to each side; all of it gets one gain
+LEAST_BINS = 6  # the smoothed spectrum reaches at least so far to each side
+FORGOTTEN_DB = 0.01  # a release ends here
+
+Float32 = NDArray[np.float32]
+Float64 = NDArray[np.float64]
+
+
+def transform_frames(sample_rate_hz: int) -> int:
+    """Frames a transform: a power of two, 32 to 47 ms long."""
+    return int(2 ** int(log2(FRAMES_AT_48_KHZ * sample_rate_hz / 44_100)))
+
+
+def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
+    """Add to the input what the gains take from it, transform by transform.
+
+    Notes
+    -----
+    Hann windows of 32 to 47 ms, four on each moment, on the way in and out. Gains are real and at
+    most 0 dB, the same on both sides, and each moment hears at most one window ahead; the output
+    is in time with the input. Where nothing is cut every bit passes.
+    """
+    if settings["max_cut"] == 0 or samples.shape[1] == 0:
+        return samples.copy()
+    from scipy.fft import irfft, rfft
+
+    size = transform_frames(sample_rate_hz)
+    hop, lead = size // OVERLAP, size - size // OVERLAP
+    window = np.sin(np.pi * np.arange(size) / size).astype(np.float32) ** 2
+    cutter = _Cutter(size, sample_rate_hz, settings)
+    n_windows = -(-(samples.shape[1] + lead) // hop)
+    wide = np.pad(samples, ((0, 0), (lead, n_windows * hop - samples.shape[1])))
+    out = wide.copy()
+    for first in range(0, n_windows, CHUNK):
+        n = min(CHUNK, n_windows - first)
+        spans = np.lib.stride_tricks.sliding_window_view(wide, size, axis=1)
+        spectra = rfft(spans[:, first * hop : (first + n) * hop : hop] * window)
+        changes = cutter.changes(spectra)
+        if changes is not None:
+            _overlap_add(out[:, first * hop :], irfft(spectra * changes, size) * window)
+    return np.ascontiguousarray(out[:, lead : lead + samples.shape[1]])
+
+
+def _overlap_add(out: Samples, windows: Samples) -> None:
+    """Add windows, shape (n_channels, n_windows, size), each a quarter later than the last."""
+    n_channels, n_windows, size = windows.shape
+    hop = size // OVERLAP
+    for quarter in range(OVERLAP):
+        place = out[:, quarter * hop :][:, : n_windows * hop].reshape(n_channels, n_windows, hop)
+        place += SCALE * windows[:, :, quarter * hop : (quarter + 1) * hop]
+
+
+class _Cutter:
+    """Gains over successive spectra, from what stands out of each and what was cut before."""
+
+    def __init__(self, size: int, sample_rate_hz: int, settings: Settings) -> None:
+        bin_hz, hop_ms = sample_rate_hz / size, size / OVERLAP / sample_rate_hz * 1000
+        self._bins = slice(
+            max(1, round(float(settings["low"]) / bin_hz)),
+            min(1 + round(float(settings["high"]) / bin_hz), size // 2),
+        )
+        self._edges = _edges(size // 2 + 1, float(settings["smoothing"]), self._bins)
+        self._margin_db = float(settings["margin"])
+        self._max_cut_db = float(settings["max_cut"])
+        self._attack = _share(float(settings["attack"]), hop_ms)
+        self._release = _share(float(settings["release"]), hop_ms)
+        self._cut_db = np.zeros(self._bins.stop - self._bins.start)
+
+    def changes(self, spectra: NDArray[np.complex64]) -> Float32 | None:
+        """Gains less 1, shape (n_windows, n_bins); None where nothing is cut.
+
+        Parameters
+        ----------
+        spectra : shape (n_channels, n_windows, n_bins)
+        """
+        wanted_db = self._wanted_db(spectra)
+        if not (wanted_db.any() or self._cut_db.any()):
+            return None
+        for cut_db in wanted_db:  # becomes what is cut, in place
+            falling = cut_db <= self._cut_db
+            cut_db -= self._cut_db
+            cut_db *= np.where(falling, self._release, self._attack)
+            cut_db += self._cut_db
+            cut_db[falling & (cut_db < FORGOTTEN_DB)] = 0
+            self._cut_db = cut_db
+        changes = np.zeros(spectra.shape[1:], np.float32)
+        changes[:, self._bins] = np.expm1(wanted_db * (-np.log(10) / 20))
+        return changes
+
+    def _wanted_db(self, spectra: NDArray[np.complex64]) -> Float64:
+        """Cut each bin needs to stand no more than the margin above its surroundings."""
+        from scipy.ndimage import maximum_filter1d
+
+        power = (spectra.real.astype(np.float64) ** 2 + spectra.imag.astype(np.float64) ** 2).mean(
+            axis=0
+        )
+        sums = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
+        low, high = self._edges
+        first, stop = self._bins.start, self._bins.stop
+        local = sum(power[:, first + d : stop + d] for d in (-1, 0, 1))
+        # the three bins are among those around, whatever a difference of large sums says
+        around = np.maximum(sums[:, high] - sums[:, low], local) * (3 / (high - low))
+        stands = local > around * 10 ** (self._margin_db / 10)
+        wanted_db = np.zeros(stands.shape)
+        wanted_db[stands] = 10 * np.log10(local[stands] / around[stands]) - self._margin_db
+        spread_db = maximum_filter1d(np.minimum(wanted_db, self._max_cut_db), 2 * LOBE_BINS + 1)
+        wide_db = np.pad(spread_db, ((0, 0), (1, 1)), mode="edge")
+        return np.asarray((wide_db[:, :-2] + wide_db[:, 1:-1] + wide_db[:, 2:]) / 3)
+
+
+def _edges(
+    n_bins: int, smoothing_oct: float, bins: slice
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First bin of each smoothing band and the one after its last, for the bins of a range."""
+    centre = np.arange(bins.start, bins.stop)
+    half = 2 ** (smoothing_oct / 2)
+    low = np.minimum(np.rint(centre / half), centre - LEAST_BINS).astype(np.int64)
+    high = np.maximum(np.rint(centre * half), centre + LEAST_BINS).astype(np.int64)
+    return np.maximum(low, 0), np.minimum(high + 1, n_bins)
+
+
+def _share(time_constant_ms: float, hop_ms: float) -> float:
+    return 1 - exp(-hop_ms / time_constant_ms) if time_constant_ms > 0 else 1.0
+
+
+def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
+    check_below_nyquist("resonance_cut", "high", sample_rate_hz, settings)
+    low_hz, high_hz = float(settings["low"]), float(settings["high"])
+    if low_hz >= high_hz:
+        raise ChainFileError(
+            f'resonance_cut: "low" is {low_hz:g} Hz; it must be below "high", {high_hz:g} Hz'
+        )
+
+
+EFFECT = Effect(
+    name="resonance_cut",
+    about="Turns down ringing and harsh spots that stand out of the sound around them.",
+    parameters=(
+        Parameter(
+            "max_cut",
+            Kind.GAIN,
+            "most that anything is turned down; 0 leaves everything",
+            default=6.0,
+            minimum=0,
+            maximum=30,
+        ),
+        Parameter(
+            "margin",
+            Kind.GAIN,
+            "how far a spot may stand above its surroundings; less evens out more, below 4 dB hiss "
+            "loses some as well",
+            default=6.0,
+            minimum=0,
+            maximum=20,
+        ),
+        Parameter(
+            "smoothing",
+            Kind.OCTAVES,
+            "how wide the surroundings are: narrow finds whistles, wide finds broad honk as well",
+            default=1.0,
+            minimum=0.2,
+            maximum=4,
+        ),
+        Parameter(
+            "attack",
+            Kind.TIME,
+            "time constant with which a cut sets in (63 %); short catches hits, long only what "
+            "rings on",
+            default=20.0,
+            minimum=0,
+            maximum=1000,
+        ),
+        Parameter(
+            "release",
+            Kind.TIME,
+            "time constant with which a cut lets go (63 %)",
+            default=80.0,
+            minimum=0,
+            maximum=2000,
+        ),
+        Parameter(
+            "low",
+            Kind.FREQUENCY,
+            "nothing below is touched",
+            default=100.0,
+            minimum=20,
+            maximum=20_000,
+        ),
+        Parameter(
+            "high",
+            Kind.FREQUENCY,
+            "nothing above is touched",
+            default=15_000.0,
+            minimum=100,
+            maximum=80_000,
+        ),
+    ),
+    process=_process,
+    check_at_rate=_check_at_rate,
+    source=(
+        "Short-time Fourier filtering after J. B. Allen, L. R. Rabiner, Proc. IEEE 65(11), 1977; "
+        "fractional-octave smoothing after P. Hatziantoniou, J. Mourjopoulos, J. Audio Eng. Soc. "
+        "48(4), 2000"
+    ),
+)
