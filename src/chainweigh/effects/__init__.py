@@ -18,6 +18,7 @@ NAMES = (
     "mono_below",
     "resonance_cut",
     "reverb",
+    "saturate",
     "shorten",
     "transient",
     "width",
