@@ -82,6 +82,8 @@ class Effect:
         sound), so that a render is searched for a delay.
     source : str
         The published method behind it.
+    notes : str
+        What a user should know beyond the parameters: look-ahead, limits, what it leaves alone.
     """
 
     name: str
@@ -93,6 +95,7 @@ class Effect:
     sides_alike: bool = True
     keeps_time: bool = True
     source: str = ""
+    notes: str = ""
 
 
 def complete_settings(effect: Effect, given: Mapping[str, object]) -> dict[str, Setting]:

@@ -37,5 +37,9 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes=(
+        "No setting leaves the signal bit for bit: 20 times the frequency is down by 0.01 dB and "
+        "turned by 3 degrees. Causal; no look-ahead."
+    ),
     source="R. Yates, R. Lyons, DC Blocker Algorithms, IEEE Signal Processing Mag. 25(2), 2008",
 )

@@ -1,6 +1,7 @@
 """Dither: rounds to a bit depth without distortion, for the end of a master chain."""
 
 import hashlib
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,9 @@ from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.errors import ChainFileError
 from chainweigh.kernels.dither import round_dithered
 
-BLOCK_FRAMES = 1024
+Float64 = NDArray[np.float64]
+
+BLOCK_FRAMES = 2048
 # 1 - sum taps z^-k is (1 - z^-1)^2, and the modified E-weighting of the 1991 paper for 44.1 kHz.
 TAPS = {
     "flat": (),
@@ -25,7 +28,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
 
     Notes
     -----
-    The noise of a block of 1024 frames follows from the samples up to its end, so equal sounds get
+    The noise of a block of 2048 frames follows from the samples up to its end, so equal sounds get
     equal noise (a mono song stays mono) and nothing later has a say. Digital silence is left
     alone: a block of nothing but zeros passes. Full scale is not held: what passes it after
     dither clips in a fixed-point file, so the limiter before needs a ceiling below 0 dBFS.
@@ -41,30 +44,34 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     return out
 
 
-def _dither(channel: Samples, out: Samples, step: float, taps: NDArray[np.float64]) -> None:
-    history, errors = b"", np.zeros(len(taps))
+def _dither(channel: Samples, out: Samples, step: float, taps: Float64) -> None:
+    """One channel, stretch by stretch between blocks of digital silence."""
+    noise, heard, history = np.zeros(len(channel)), [], b""
     for start in range(0, len(channel), BLOCK_FRAMES):
         block = channel[start : start + BLOCK_FRAMES]
         history = _digest(history, block)
-        if not block.any():
-            out[start : start + BLOCK_FRAMES] = block
-            errors[:] = 0
-            continue
-        noise = _triangular(history, len(block))
-        out[start : start + BLOCK_FRAMES] = round_dithered(
-            block, noise, step=step, taps=taps, errors=errors
-        )
+        heard.append(bool(block.any()))
+        if heard[-1]:
+            noise[start : start + BLOCK_FRAMES] = _triangular(history, len(block))
+    start = 0
+    for audible, blocks in groupby(heard):
+        stretch = slice(start, start + BLOCK_FRAMES * len(list(blocks)))
+        start = stretch.stop
+        if audible:
+            out[stretch] = round_dithered(channel[stretch], noise[stretch], step=step, taps=taps)
+        else:
+            out[stretch] = channel[stretch]
 
 
 def _digest(history: bytes, block: Samples) -> bytes:
     return hashlib.blake2b(block.astype("<f4").tobytes(), key=history, digest_size=16).digest()
 
 
-def _triangular(seed: bytes, n_frames: int) -> NDArray[np.float64]:
+def _triangular(seed: bytes, n_frames: int) -> Float64:
     """Sum of two independent uniform numbers of +-1/2, from the two halves of 64 random bits."""
     bits = np.random.Philox(key=int.from_bytes(seed, "little")).random_raw(n_frames)
-    first, second = bits >> np.uint64(32), bits & np.uint64(0xFFFFFFFF)
-    return (first.astype(np.float64) - second.astype(np.float64)) / 2.0**32
+    halves = bits.astype("<u8").view("<u4").reshape(-1, 2).astype(np.float64)
+    return np.asarray((halves[:, 0] - halves[:, 1]) / 2.0**32)
 
 
 def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
@@ -97,6 +104,12 @@ EFFECT = Effect(
     ),
     process=_process,
     check_at_rate=_check_at_rate,
+    notes=(
+        "For the last stage of a chain whose output is written as it is: any gain behind it, such "
+        "as a level match, moves the samples off the grid again. Digital silence is left alone. "
+        "Full scale is not held; leave a limiter before it a ceiling below 0 dBFS. The noise "
+        "follows from the sound itself, so each run gives the same file."
+    ),
     source=(
         "S. P. Lipshitz, R. A. Wannamaker, J. Vanderkooy, J. Audio Eng. Soc. 40(5), 1992 (dither) "
         "and 39(11), 1991 (error feedback, modified E-weighted filter)"

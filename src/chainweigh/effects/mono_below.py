@@ -77,5 +77,9 @@ EFFECT = Effect(
     ),
     process=_process,
     check_at_rate=_check_at_rate,
+    notes=(
+        "Left plus right stays as it is. The filter is causal and looks nowhere ahead: around the "
+        "frequency the phase of the width turns."
+    ),
     source="S. H. Linkwitz, J. Audio Eng. Soc. 24(1), 1976, on side = (left - right) / 2",
 )

@@ -212,6 +212,10 @@ EFFECT = Effect(
     ),
     process=_process,
     check_at_rate=_check_at_rate,
+    notes=(
+        "Turns down only, by real gains that both sides share. Looks ahead by at most one window "
+        "of 32 to 47 ms, in time with the input; what is not cut passes bit for bit."
+    ),
     source=(
         "Short-time Fourier filtering after J. B. Allen, L. R. Rabiner, Proc. IEEE 65(11), 1977; "
         "fractional-octave smoothing after P. Hatziantoniou, J. Mourjopoulos, J. Audio Eng. Soc. "

@@ -38,14 +38,15 @@ EFFECT = Effect(
         Parameter(
             "ceiling",
             Kind.LEVEL,
-            "level the wave is bent towards and does not pass; lower saturates more",
+            "level the wave is bent towards; lower saturates more",
             minimum=-80,
             maximum=40,
         ),
         Parameter(
             "curve",
             Kind.CHOICE,
-            "how it bends: tanh evenly, cubic late with few harmonics, arctan early and softest",
+            "how it bends: cubic late and firmly, with few harmonics; arctan early and long, with "
+            "many; tanh between",
             default="tanh",
             choices=CURVES,
         ),
@@ -74,6 +75,11 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes=(
+        "Soft sounds keep their level unless there is a bias. Loud sounds under a bias get an "
+        "offset: put dc_block behind. Band-limiting back from the higher rate can pass the ceiling "
+        "by a little, and a bias moves it."
+    ),
     source=(
         "Harmonics of memoryless curves in closed form; half-band cascade after P. P. "
         "Vaidyanathan, Multirate Systems and Filter Banks, 1993; anti-aliasing by oversampling "

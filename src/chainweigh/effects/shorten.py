@@ -84,6 +84,10 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes=(
+        "Looks 1 ms ahead, in time with the input; both sides share one gain. Sound at the start "
+        "of a file counts as a hit."
+    ),
     source=(
         "Fade by half a cosine, timed from each rise of the level above a slower follower (J. P. "
         "Bello et al., IEEE Trans. Speech Audio Process. 13(5), 2005, section III)"

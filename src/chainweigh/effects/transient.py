@@ -62,6 +62,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes="Looks 1 ms ahead, in time with the input; both sides share one gain.",
     source=(
         "Level against a slower follower, as in the envelope methods of J. P. Bello et al., IEEE "
         "Trans. Speech Audio Process. 13(5), 2005, section III"

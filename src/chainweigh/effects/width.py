@@ -42,5 +42,6 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes="Mono files have no sides; the middle's gain is all they get.",
     source="Sum and difference after A. D. Blumlein, British Patent 394325, 1933",
 )

@@ -17,7 +17,7 @@ Float64 = NDArray[np.float64]
 
 
 def round_dithered(
-    channel: NDArray[np.float32], noise: Float64, *, step: float, taps: Float64, errors: Float64
+    channel: NDArray[np.float32], noise: Float64, *, step: float, taps: Float64
 ) -> NDArray[np.float32]:
     """Round one channel to multiples of the step, its error filtered by 1 - sum taps[k] z^-(k+1).
 
@@ -26,12 +26,11 @@ def round_dithered(
     channel : shape (n_frames,)
     noise : shape (n_frames,), the dither in steps
     step : distance of the grid's lines
-    taps : feedback of past errors; none leaves the error as white as the dither
-    errors : as many as taps, past errors in steps, latest first; changed in place to the last ones
+    taps : feedback of past errors, none at first; no taps leave the error as white as the dither
     """
     if not native.compiled:
-        return round_dithered_twin(channel, noise, step=step, taps=taps, errors=errors)
-    out = np.empty_like(channel)
+        return round_dithered_twin(channel, noise, step=step, taps=taps)
+    out, errors = np.empty_like(channel), np.zeros(len(taps))
     native.lib.cw_dither(
         native.pointer(channel),
         native.pointer(noise),
@@ -46,18 +45,17 @@ def round_dithered(
 
 
 def round_dithered_twin(
-    channel: NDArray[np.float32], noise: Float64, *, step: float, taps: Float64, errors: Float64
+    channel: NDArray[np.float32], noise: Float64, *, step: float, taps: Float64
 ) -> NDArray[np.float32]:
     """Defines `round_dithered`."""
     scaled = channel.astype(np.float64) / step
     if len(taps) == 0:
         return np.asarray(np.floor(scaled + noise + 0.5) * step, dtype=np.float32)
-    feedback, past, rounded = taps.tolist(), errors.tolist(), []
+    feedback, past, rounded = taps.tolist(), [0.0] * len(taps), []
     for sample, added in zip(scaled.tolist(), noise.tolist(), strict=True):
         wanted = sample
         for tap, error in zip(feedback, past, strict=True):
             wanted -= tap * error
         rounded.append(floor(wanted + added + 0.5))
         past = [rounded[-1] - wanted, *past[:-1]]
-    errors[:] = past
     return np.asarray(np.array(rounded, dtype=np.float64) * step, dtype=np.float32)

@@ -27,11 +27,12 @@ class ParameterSheet:
 
 @dataclass(frozen=True)
 class EffectSheet:
-    """One effect: what it does, its parameters, and the published method behind it."""
+    """One effect: what it does, its parameters, what else to know, and the published method."""
 
     name: str
     about: str
     parameters: tuple[ParameterSheet, ...]
+    notes: str
     source: str
 
 
@@ -49,7 +50,7 @@ def effect_sheet(effect: Effect) -> EffectSheet:
         )
         for p in effect.parameters
     )
-    return EffectSheet(effect.name, effect.about, parameters, effect.source)
+    return EffectSheet(effect.name, effect.about, parameters, effect.notes, effect.source)
 
 
 def effects_text(effects: Sequence[Effect]) -> str:
@@ -63,8 +64,8 @@ def _lines(effect: Effect) -> Iterator[str]:
     for parameter in effect.parameters:
         yield from _wrapped(f"{parameter.name}: {_values(parameter)}", "  - ")
         yield from _wrapped(parameter.about, "    ")
-    if effect.source:
-        yield from _wrapped(f"Method: {effect.source}", "  ")
+    yield from _wrapped(effect.notes, "  ")
+    yield from _wrapped(f"Method: {effect.source}", "  ")
 
 
 def _values(parameter: Parameter) -> str:

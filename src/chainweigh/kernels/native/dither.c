@@ -2,7 +2,7 @@
 #include "common.h"
 #include "dither.h"
 
-/* noise, errors in steps; errors[0] is the latest and carries on from call to call. */
+/* noise, errors in steps; errors[0] is the latest, all are 0 at first. */
 void cw_dither(const float *x, const double *noise, float *y, int64_t n_frames, double step,
                const double *taps, int n_taps, double *errors)
 {
