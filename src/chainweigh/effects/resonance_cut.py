@@ -3,22 +3,17 @@
 from math import exp, log2
 
 import numpy as np
-from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings, check_below_nyquist
 from chainweigh.errors import ChainFileError
+from chainweigh.kernels.resonance import CutRules, resonance_cuts
 
 FRAMES_AT_48_KHZ = 2048
 OVERLAP = 4
 SCALE = np.float32(2 / 3)  # Hann windows twice, four on each moment, add up to 3/2
 CHUNK = 64  # transforms at a time: they stay in the cache
-LOBE_BINS = 3  # a steady tone spreads so far to each side; all of it gets one gain
-LEAST_BINS = 6  # the smoothed spectrum reaches at least so far to each side
-FORGOTTEN_DB = 0.01  # a release ends here
-
-Float32 = NDArray[np.float32]
-Float64 = NDArray[np.float64]
+DB_TO_LOG = np.float32(-np.log(10) / 20)
 
 
 def transform_frames(sample_rate_hz: int) -> int:
@@ -42,7 +37,8 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     size = transform_frames(sample_rate_hz)
     hop, lead = size // OVERLAP, size - size // OVERLAP
     window = np.sin(np.pi * np.arange(size) / size).astype(np.float32) ** 2
-    cutter = _Cutter(size, sample_rate_hz, settings)
+    rules = _rules(size, sample_rate_hz, settings)
+    state_db = np.zeros(len(rules.bins))
     n_windows = -(-(samples.shape[1] + lead) // hop)
     wide = np.pad(samples, ((0, 0), (lead, n_windows * hop - samples.shape[1])))
     out = wide.copy()
@@ -50,8 +46,10 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
         n = min(CHUNK, n_windows - first)
         spans = np.lib.stride_tricks.sliding_window_view(wide, size, axis=1)
         spectra = rfft(spans[:, first * hop : (first + n) * hop : hop] * window)
-        changes = cutter.changes(spectra)
-        if changes is not None:
+        cuts_db = resonance_cuts(spectra, rules, state_db)
+        if cuts_db is not None:
+            changes = np.zeros(spectra.shape[1:], np.float32)
+            changes[:, rules.bins.start : rules.bins.stop] = np.exp(cuts_db * DB_TO_LOG) - 1
             _overlap_add(out[:, first * hop :], irfft(spectra * changes, size) * window)
     return np.ascontiguousarray(out[:, lead : lead + samples.shape[1]])
 
@@ -65,73 +63,18 @@ def _overlap_add(out: Samples, windows: Samples) -> None:
         place += SCALE * windows[:, :, quarter * hop : (quarter + 1) * hop]
 
 
-class _Cutter:
-    """Gains over successive spectra, from what stands out of each and what was cut before."""
-
-    def __init__(self, size: int, sample_rate_hz: int, settings: Settings) -> None:
-        bin_hz, hop_ms = sample_rate_hz / size, size / OVERLAP / sample_rate_hz * 1000
-        self._bins = slice(
-            max(1, round(float(settings["low"]) / bin_hz)),
-            min(1 + round(float(settings["high"]) / bin_hz), size // 2),
-        )
-        self._edges = _edges(size // 2 + 1, float(settings["smoothing"]), self._bins)
-        self._margin_db = float(settings["margin"])
-        self._max_cut_db = float(settings["max_cut"])
-        self._attack = _share(float(settings["attack"]), hop_ms)
-        self._release = _share(float(settings["release"]), hop_ms)
-        self._cut_db = np.zeros(self._bins.stop - self._bins.start)
-
-    def changes(self, spectra: NDArray[np.complex64]) -> Float32 | None:
-        """Gains less 1, shape (n_windows, n_bins); None where nothing is cut.
-
-        Parameters
-        ----------
-        spectra : shape (n_channels, n_windows, n_bins)
-        """
-        wanted_db = self._wanted_db(spectra)
-        if not (wanted_db.any() or self._cut_db.any()):
-            return None
-        for cut_db in wanted_db:  # becomes what is cut, in place
-            falling = cut_db <= self._cut_db
-            cut_db -= self._cut_db
-            cut_db *= np.where(falling, self._release, self._attack)
-            cut_db += self._cut_db
-            cut_db[falling & (cut_db < FORGOTTEN_DB)] = 0
-            self._cut_db = cut_db
-        changes = np.zeros(spectra.shape[1:], np.float32)
-        changes[:, self._bins] = np.expm1(wanted_db * (-np.log(10) / 20))
-        return changes
-
-    def _wanted_db(self, spectra: NDArray[np.complex64]) -> Float64:
-        """Cut each bin needs to stand no more than the margin above its surroundings."""
-        from scipy.ndimage import maximum_filter1d
-
-        power = (spectra.real.astype(np.float64) ** 2 + spectra.imag.astype(np.float64) ** 2).mean(
-            axis=0
-        )
-        sums = np.pad(np.cumsum(power, axis=1), ((0, 0), (1, 0)))
-        low, high = self._edges
-        first, stop = self._bins.start, self._bins.stop
-        local = sum(power[:, first + d : stop + d] for d in (-1, 0, 1))
-        # the three bins are among those around, whatever a difference of large sums says
-        around = np.maximum(sums[:, high] - sums[:, low], local) * (3 / (high - low))
-        stands = local > around * 10 ** (self._margin_db / 10)
-        wanted_db = np.zeros(stands.shape)
-        wanted_db[stands] = 10 * np.log10(local[stands] / around[stands]) - self._margin_db
-        spread_db = maximum_filter1d(np.minimum(wanted_db, self._max_cut_db), 2 * LOBE_BINS + 1)
-        wide_db = np.pad(spread_db, ((0, 0), (1, 1)), mode="edge")
-        return np.asarray((wide_db[:, :-2] + wide_db[:, 1:-1] + wide_db[:, 2:]) / 3)
-
-
-def _edges(
-    n_bins: int, smoothing_oct: float, bins: slice
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First bin of each smoothing band and the one after its last, for the bins of a range."""
-    centre = np.arange(bins.start, bins.stop)
-    half = 2 ** (smoothing_oct / 2)
-    low = np.minimum(np.rint(centre / half), centre - LEAST_BINS).astype(np.int64)
-    high = np.maximum(np.rint(centre * half), centre + LEAST_BINS).astype(np.int64)
-    return np.maximum(low, 0), np.minimum(high + 1, n_bins)
+def _rules(size: int, sample_rate_hz: int, settings: Settings) -> CutRules:
+    bin_hz, hop_ms = sample_rate_hz / size, size / OVERLAP / sample_rate_hz * 1000
+    first = max(1, round(float(settings["low"]) / bin_hz))
+    last = min(round(float(settings["high"]) / bin_hz), size // 2 - 1)
+    return CutRules(
+        bins=range(first, last + 1),
+        smoothing_oct=float(settings["smoothing"]),
+        margin_db=float(settings["margin"]),
+        max_cut_db=float(settings["max_cut"]),
+        attack=_share(float(settings["attack"]), hop_ms),
+        release=_share(float(settings["release"]), hop_ms),
+    )
 
 
 def _share(time_constant_ms: float, hop_ms: float) -> float:

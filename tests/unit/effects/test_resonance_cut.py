@@ -5,6 +5,8 @@ import pytest
 
 from chainweigh.effects.resonance_cut import EFFECT, transform_frames
 from chainweigh.errors import ChainFileError
+from chainweigh.kernels import native_library
+from chainweigh.kernels.resonance import CutRules, resonance_cuts, resonance_cuts_twin
 
 RATE_HZ = 44_100
 SIZE = 2048
@@ -110,3 +112,20 @@ def test_a_band_the_rate_cannot_hold_or_upside_down_is_refused():
         EFFECT.check_at_rate(RATE_HZ, {"low": 100.0, "high": 30_000.0})
     with pytest.raises(ChainFileError, match='"low" is 5000 Hz; it must be below "high", 400 Hz'):
         EFFECT.check_at_rate(RATE_HZ, {"low": 5000.0, "high": 400.0})
+
+
+@pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
+@pytest.mark.parametrize("margin_db", [0.0, 3.0])
+def test_the_kernel_equals_its_twin_to_float32_rounding(margin_db):
+    rng = np.random.default_rng(9)
+    spectra = rng.standard_normal((2, 40, 257)) + 1j * rng.standard_normal((2, 40, 257))
+    spectra[:, 10:30, 50:52] *= 20
+    spectra = spectra.astype(np.complex64)
+    rules = CutRules(range(2, 250), 0.7, margin_db, 9.0, attack=0.6, release=0.2)
+    state_db, twin_state_db = np.zeros(248), np.zeros(248)
+    cuts = resonance_cuts(spectra, rules, state_db)
+    expected = resonance_cuts_twin(spectra, rules, twin_state_db)
+    assert expected.max() > 5
+    np.testing.assert_allclose(cuts, expected, atol=1e-6)
+    np.testing.assert_allclose(state_db, twin_state_db, atol=1e-6)
+    assert resonance_cuts(np.zeros_like(spectra), rules, np.zeros(248)) is None
