@@ -25,6 +25,15 @@ def length_of(candidate):
     return length
 
 
+def test_the_bench_takes_a_tempo_for_note_values(place):
+    (place.folder / "timed.toml").write_text(TIMED, encoding="utf-8")
+    at_level = ("bench", "timed.toml", "--level", "-6dBFS", "--rate", "48000", "--json")
+    said = place.run(*at_level, code=1).stderr
+    assert '"length" is 1/16 of a whole note, but no tempo is known' in said
+    stage = json.loads(place.run(*at_level, "--tempo", "120").stdout)["stages"][1]
+    assert (stage["settings"]["length"], stage["relative"]["length"]) == ("125 ms", "1/16")
+
+
 def test_a_note_value_follows_the_tempo_of_each_song(tiny):
     chains = tiny.folder / "chains"
     for name in ("a", "b"):

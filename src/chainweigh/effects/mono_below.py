@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings, check_below_nyquist
+from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.kernels.biquad import filter_sections
 
 Rows = NDArray[np.float64]
@@ -43,10 +43,6 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     return np.stack([left - taken, right + taken])
 
 
-def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
-    check_below_nyquist("mono_below", "frequency", sample_rate_hz, settings)
-
-
 EFFECT = Effect(
     name="mono_below",
     about="Makes the bass mono and leaves the width above it.",
@@ -76,7 +72,6 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    check_at_rate=_check_at_rate,
     notes=(
         "Left plus right stays as it is. The filter is causal and looks nowhere ahead: around the "
         "frequency the phase of the width turns."

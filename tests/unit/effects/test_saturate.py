@@ -39,7 +39,7 @@ def test_a_file_that_ends_loud_is_bent_as_if_silence_followed(run, oversample):
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
 @pytest.mark.parametrize("curve", CURVES)
 @pytest.mark.parametrize("bias", [0.0, 0.3, -0.8])
-@pytest.mark.parametrize("n_stages", [0, 1, 3, 5])
+@pytest.mark.parametrize("n_stages", [0, 3])
 def test_the_kernel_equals_its_twin_to_float32_rounding(curve, bias, n_stages):
     for peak in (1e-4, 1.0, 100.0):
         given = {"ceiling": 0.5, "curve": curve, "bias": bias, "mix": 0.7, "n_stages": n_stages}

@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from chainweigh.effects import mono_below, width
-from chainweigh.errors import ChainFileError
 
 RATE_HZ = 48_000
 
@@ -51,8 +50,3 @@ def test_mono_below_leaves_the_sum_and_equal_sides(run):
     np.testing.assert_allclose(left + right, samples[0] + samples[1], atol=1e-7)
     same = np.stack([samples[0], samples[0]])
     assert run(mono_below.EFFECT, same, RATE_HZ).tobytes() == same.tobytes()
-
-
-def test_a_frequency_above_half_the_rate_is_refused_before_rendering():
-    with pytest.raises(ChainFileError, match='mono_below: "frequency" is 1000 Hz; at 1600 Hz'):
-        mono_below.EFFECT.check_at_rate(1600, {"frequency": 1000.0})
