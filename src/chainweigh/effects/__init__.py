@@ -6,7 +6,23 @@ from importlib import import_module
 from chainweigh.effects.base import Effect
 from chainweigh.errors import ChainFileError
 
-NAMES = ("clip", "compress", "echo", "eq", "gain", "limit", "reverb")
+NAMES = (
+    "clip",
+    "compress",
+    "dc_block",
+    "dither",
+    "echo",
+    "eq",
+    "gain",
+    "limit",
+    "mono_below",
+    "resonance_cut",
+    "reverb",
+    "saturate",
+    "shorten",
+    "transient",
+    "width",
+)
 
 
 def effect(name: str) -> Effect:
