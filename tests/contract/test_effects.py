@@ -16,6 +16,7 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
     "compress": [
         {"threshold": -24.0, "ratio": 4.0},
         {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
+        {"threshold": -24.0, "ratio": 4.0, "lookahead": 5.0, "detector_low_cut": 100.0},
     ],
     "echo": [
         {"time": 12.5, "feedback": 30.0},

@@ -2,7 +2,10 @@
 
 from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.errors import ChainFileError
 from chainweigh.kernels.compress import Compression, compress_samples
+
+AVERAGING_MS = 10.0
 
 
 def _compression(settings: Settings) -> Compression:
@@ -13,6 +16,9 @@ def _compression(settings: Settings) -> Compression:
         attack_ms=float(settings["attack"]),
         release_ms=float(settings["release"]),
         rms=settings["detector"] == "rms",
+        averaging_ms=float(settings["averaging"]),
+        lookahead_ms=float(settings["lookahead"]),
+        detector_low_cut_hz=float(settings["detector_low_cut"]),
         link=float(settings["link"]) / 100,
         mix=float(settings["mix"]) / 100,
     )
@@ -24,6 +30,14 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     return compress_samples(samples, sample_rate_hz, compression=_compression(settings))
 
 
+def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
+    if settings["detector"] != "rms" and settings["averaging"] != AVERAGING_MS:
+        raise ChainFileError(
+            f'compress: "averaging" is {settings["averaging"]:g} ms, but only the rms detector '
+            "averages; leave it out"
+        )
+
+
 EFFECT = Effect(
     name="compress",
     about="Turns down what is above the threshold, by a ratio, with attack and release.",
@@ -31,22 +45,23 @@ EFFECT = Effect(
         Parameter(
             "threshold",
             Kind.LEVEL,
-            "level where reduction starts, the centre of the knee; in the detector's terms",
+            "level above which it turns down, the middle of the knee; as the detector reads it",
             minimum=-80,
             maximum=40,
         ),
         Parameter(
             "ratio",
             Kind.RATIO,
-            "input change over output change above the knee",
+            "dB in for each dB out above the knee; 1 does nothing, 1000 holds the level at the "
+            "threshold (20 dB over come out 0.02 dB over)",
             default=2.0,
             minimum=1,
-            maximum=100,
+            maximum=1000,
         ),
         Parameter(
             "attack",
             Kind.TIME,
-            "time constant of rising reduction (63 %)",
+            "how fast it turns down: 63 % of the way in this time; 0 is at once",
             default=10.0,
             minimum=0,
             maximum=1000,
@@ -54,7 +69,7 @@ EFFECT = Effect(
         Parameter(
             "release",
             Kind.TIME,
-            "time constant of falling reduction (63 %), after which the attack smooths once more",
+            "how fast it lets go: 63 % of the way in this time, smoothed by the attack as well",
             default=100.0,
             minimum=0,
             maximum=10_000,
@@ -62,7 +77,7 @@ EFFECT = Effect(
         Parameter(
             "knee",
             Kind.GAIN,
-            "width of the range in which the ratio sets in; 0 is a corner",
+            "width of the range around the threshold in which the ratio sets in; 0 is a corner",
             default=6.0,
             minimum=0,
             maximum=40,
@@ -70,14 +85,39 @@ EFFECT = Effect(
         Parameter(
             "detector",
             Kind.CHOICE,
-            "magnitude of the samples, or root mean square over 10 ms (a full-scale sine is -3 dB)",
+            "what it follows: the peaks, or the averaged power (a full-scale sine reads -3 dB)",
             default="peak",
             choices=("peak", "rms"),
         ),
         Parameter(
+            "averaging",
+            Kind.TIME,
+            "how long the rms detector averages (time constant)",
+            default=AVERAGING_MS,
+            minimum=0.1,
+            maximum=1000,
+        ),
+        Parameter(
+            "lookahead",
+            Kind.TIME,
+            "how long before a loud moment it begins to turn down; nothing comes out late",
+            default=0.0,
+            minimum=0,
+            maximum=20,
+        ),
+        Parameter(
+            "detector_low_cut",
+            Kind.FREQUENCY,
+            "the detector hears less below this (12 dB/oct), so that bass does not pump the rest; "
+            "the sound itself is not filtered; 0 Hz is off",
+            default=0.0,
+            minimum=0,
+            maximum=2000,
+        ),
+        Parameter(
             "link",
             Kind.SHARE,
-            "how far each side follows the side that is turned down more",
+            "100 % turns both sides down alike, 0 % each by itself",
             default=100.0,
             minimum=0,
             maximum=100,
@@ -85,12 +125,13 @@ EFFECT = Effect(
         Parameter(
             "mix",
             Kind.SHARE,
-            "compressed part; the rest is input",
+            "share of compressed sound; the rest is the sound as it came in (parallel compression)",
             default=100.0,
             minimum=0,
             maximum=100,
         ),
     ),
     process=_process,
+    check_at_rate=_check_at_rate,
     source="Giannoulis, Massberg, Reiss, JAES 60(6), 2012: log domain, smooth decoupled",
 )
