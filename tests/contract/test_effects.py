@@ -29,6 +29,8 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"shape": "tilt", "frequency": 700.0, "gain": 3.0},
         {"shape": "low_cut", "frequency": 30.0, "slope": 48.0},
         {"shape": "high_cut", "frequency": 16000.0, "slope": 24.0},
+        {"shape": "peak", "frequency": 1000.0, "gain": 6.0, "phase": "linear"},
+        {"shape": "high_shelf", "frequency": 5000.0, "gain": 6.0, "on": "mid"},
     ],
     "gain": [{"gain": -3.0}],
     "limit": [{"ceiling": -6.0}],
@@ -48,7 +50,8 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     "eq": [
         {"shape": shape, "frequency": 1000.0, "gain": 0.0}
         for shape in ("peak", "low_shelf", "high_shelf", "tilt")
-    ],
+    ]
+    + [{"shape": "peak", "frequency": 60.0, "gain": 0.0, "phase": "linear", "on": "side"}],
     "gain": [{"gain": 0.0}],
     "limit": [{"ceiling": 0.0}],
     "reverb": [{"mix": 0.0}],
