@@ -18,6 +18,19 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
         {"threshold": -24.0, "ratio": 4.0, "lookahead": 5.0, "detector_low_cut": 100.0},
     ],
+    "compress_bands": [
+        {"split_1": 400.0, "threshold_1": -30.0, "threshold_2": -24.0, "ratio_2": 4.0},
+        {
+            "split_1": 300.0,
+            "split_2": 1000.0,
+            "split_3": 5000.0,
+            "threshold_2": -30.0,
+            "threshold_4": -30.0,
+            "link": 40.0,
+            "mix": 70.0,
+            "detector": "rms",
+        },
+    ],
     "echo": [
         {"time": 12.5, "feedback": 30.0},
         {"time": 25.0, "feedback": 0.0, "mix": 100.0},
@@ -45,6 +58,11 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
         {"threshold": 0.0, "ratio": 8.0},
         {"threshold": 0.0, "ratio": 8.0, "detector": "rms", "link": 50.0},
         {"threshold": -40.0, "ratio": 8.0, "mix": 0.0},
+    ],
+    "compress_bands": [
+        {"split_1": 120.0, "split_2": 2500.0},
+        {"split_1": 120.0, "threshold_1": -60.0, "ratio_1": 1.0},
+        {"split_1": 120.0, "threshold_2": -60.0, "mix": 0.0},
     ],
     "echo": [{"time": 100.0, "feedback": 50.0, "mix": 0.0}],
     "eq": [

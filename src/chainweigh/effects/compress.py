@@ -38,98 +38,111 @@ def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
         )
 
 
+THRESHOLD = Parameter(
+    "threshold",
+    Kind.LEVEL,
+    "level above which it turns down, the middle of the knee; as the detector reads it",
+    minimum=-80,
+    maximum=40,
+)
+RATIO = Parameter(
+    "ratio",
+    Kind.RATIO,
+    "dB in for each dB out above the knee; 1 does nothing, 1000 holds the level at the "
+    "threshold (20 dB over come out 0.02 dB over)",
+    default=2.0,
+    minimum=1,
+    maximum=1000,
+)
+ATTACK = Parameter(
+    "attack",
+    Kind.TIME,
+    "how fast it turns down: 63 % of the way in this time; 0 is at once",
+    default=10.0,
+    minimum=0,
+    maximum=1000,
+)
+RELEASE = Parameter(
+    "release",
+    Kind.TIME,
+    "how fast it lets go: 63 % of the way in this time, smoothed by the attack as well",
+    default=100.0,
+    minimum=0,
+    maximum=10_000,
+)
+KNEE = Parameter(
+    "knee",
+    Kind.GAIN,
+    "width of the range around the threshold in which the ratio sets in; 0 is a corner",
+    default=6.0,
+    minimum=0,
+    maximum=40,
+)
+DETECTOR = Parameter(
+    "detector",
+    Kind.CHOICE,
+    "what it follows: the peaks, or the averaged power (a full-scale sine reads -3 dB)",
+    default="peak",
+    choices=("peak", "rms"),
+)
+AVERAGING = Parameter(
+    "averaging",
+    Kind.TIME,
+    "how long the rms detector averages (time constant)",
+    default=AVERAGING_MS,
+    minimum=0.1,
+    maximum=1000,
+)
+LOOKAHEAD = Parameter(
+    "lookahead",
+    Kind.TIME,
+    "how long before a loud moment it begins to turn down; nothing comes out late",
+    default=0.0,
+    minimum=0,
+    maximum=20,
+)
+DETECTOR_LOW_CUT = Parameter(
+    "detector_low_cut",
+    Kind.FREQUENCY,
+    "the detector hears less below this (12 dB/oct), so that bass does not pump the rest; "
+    "the sound itself is not filtered; 0 Hz is off",
+    default=0.0,
+    minimum=0,
+    maximum=2000,
+)
+LINK = Parameter(
+    "link",
+    Kind.SHARE,
+    "100 % turns both sides down alike, 0 % each by itself",
+    default=100.0,
+    minimum=0,
+    maximum=100,
+)
+MIX = Parameter(
+    "mix",
+    Kind.SHARE,
+    "share of compressed sound; the rest is the sound as it came in (parallel compression)",
+    default=100.0,
+    minimum=0,
+    maximum=100,
+)
+
+
 EFFECT = Effect(
     name="compress",
     about="Turns down what is above the threshold, by a ratio, with attack and release.",
     parameters=(
-        Parameter(
-            "threshold",
-            Kind.LEVEL,
-            "level above which it turns down, the middle of the knee; as the detector reads it",
-            minimum=-80,
-            maximum=40,
-        ),
-        Parameter(
-            "ratio",
-            Kind.RATIO,
-            "dB in for each dB out above the knee; 1 does nothing, 1000 holds the level at the "
-            "threshold (20 dB over come out 0.02 dB over)",
-            default=2.0,
-            minimum=1,
-            maximum=1000,
-        ),
-        Parameter(
-            "attack",
-            Kind.TIME,
-            "how fast it turns down: 63 % of the way in this time; 0 is at once",
-            default=10.0,
-            minimum=0,
-            maximum=1000,
-        ),
-        Parameter(
-            "release",
-            Kind.TIME,
-            "how fast it lets go: 63 % of the way in this time, smoothed by the attack as well",
-            default=100.0,
-            minimum=0,
-            maximum=10_000,
-        ),
-        Parameter(
-            "knee",
-            Kind.GAIN,
-            "width of the range around the threshold in which the ratio sets in; 0 is a corner",
-            default=6.0,
-            minimum=0,
-            maximum=40,
-        ),
-        Parameter(
-            "detector",
-            Kind.CHOICE,
-            "what it follows: the peaks, or the averaged power (a full-scale sine reads -3 dB)",
-            default="peak",
-            choices=("peak", "rms"),
-        ),
-        Parameter(
-            "averaging",
-            Kind.TIME,
-            "how long the rms detector averages (time constant)",
-            default=AVERAGING_MS,
-            minimum=0.1,
-            maximum=1000,
-        ),
-        Parameter(
-            "lookahead",
-            Kind.TIME,
-            "how long before a loud moment it begins to turn down; nothing comes out late",
-            default=0.0,
-            minimum=0,
-            maximum=20,
-        ),
-        Parameter(
-            "detector_low_cut",
-            Kind.FREQUENCY,
-            "the detector hears less below this (12 dB/oct), so that bass does not pump the rest; "
-            "the sound itself is not filtered; 0 Hz is off",
-            default=0.0,
-            minimum=0,
-            maximum=2000,
-        ),
-        Parameter(
-            "link",
-            Kind.SHARE,
-            "100 % turns both sides down alike, 0 % each by itself",
-            default=100.0,
-            minimum=0,
-            maximum=100,
-        ),
-        Parameter(
-            "mix",
-            Kind.SHARE,
-            "share of compressed sound; the rest is the sound as it came in (parallel compression)",
-            default=100.0,
-            minimum=0,
-            maximum=100,
-        ),
+        THRESHOLD,
+        RATIO,
+        ATTACK,
+        RELEASE,
+        KNEE,
+        DETECTOR,
+        AVERAGING,
+        LOOKAHEAD,
+        DETECTOR_LOW_CUT,
+        LINK,
+        MIX,
     ),
     process=_process,
     check_at_rate=_check_at_rate,
