@@ -10,7 +10,7 @@ gain or resonance close to 20 kHz deviates more. What a cut has turned down by m
 deviates by at most 0.0011 of full amplitude (minimum phase) or 0.02 dB down to -60 dB (linear).
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,8 +33,18 @@ def sections(sample_rate_hz: float, settings: Settings) -> NDArray[np.float64]:
     return np.array(matched_rows(analog_sections(settings), frequency_hz, sample_rate_hz))
 
 
+def joins(settings: Mapping[str, object]) -> bool:
+    """True for a band that `process_bands` takes: minimum phase, both sides.
+
+    `settings` may leave out what has its default.
+    """
+    return (
+        settings.get("phase", "minimum") == "minimum" and settings.get("on", "stereo") == "stereo"
+    )
+
+
 def process_bands(samples: Samples, sample_rate_hz: int, bands: Sequence[Settings]) -> Samples:
-    """Several bands in one go: four sections take the time of one.
+    """Several bands that join, in one go: four sections take the time of one.
 
     Notes
     -----
@@ -52,8 +62,8 @@ def _is_neutral(settings: Settings) -> bool:
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
-    if _is_neutral(settings):
-        return samples.copy()
+    if joins(settings) or _is_neutral(settings):
+        return process_bands(samples, sample_rate_hz, [settings])
     if settings["on"] == "stereo":
         return _filtered(samples, sample_rate_hz, settings)
     part = _part(samples, settings)

@@ -25,8 +25,8 @@ typedef struct { float in[LANES]; double out[LANES]; } memory;
 
 typedef struct {
     memory power, held, smooth;
-    float level[BLOCK];  /* level, then wanted reduction, then reduction */
-    float *ahead, *most; /* wanted reductions of the look-ahead and the block; room to work */
+    float level[BLOCK];       /* level, then wanted reduction, then reduction */
+    float *ahead, *work[2];   /* wanted reductions of the look-ahead and the block; room to work */
 } side;
 
 /* log2 of a normal positive float. x = 2^e m, m in [0.7071, 1.4142); s = (m-1)/(m+1), |s| <= 0.1716;
@@ -144,19 +144,27 @@ WIDE static void square(float *level, int n)
     for (int i = 0; i < n; i++) level[i] *= level[i];
 }
 
-/* Each wanted reduction becomes the greatest of its own and the n_ahead that follow. */
-WIDE static void look_ahead(side *s, int n_ahead, int n)
+WIDE static void greater_of(const float *restrict a, const float *restrict b,
+                            float *restrict out, int n)
 {
+    for (int i = 0; i < n; i++) out[i] = a[i] > b[i] ? a[i] : b[i];
+}
+
+/* Each wanted reduction becomes the greatest of its own and the n_ahead that follow: maxima over
+   1, 2, 4 ... frames, the last two of which overlap. */
+static void look_ahead(side *s, int n_ahead, int n)
+{
+    float *most = s->ahead, *next = s->work[0];
     int width = 1, length = n_ahead + n;
     memcpy(s->ahead + n_ahead, s->level, (size_t)n * sizeof(float));
-    memcpy(s->most, s->ahead, (size_t)length * sizeof(float));
-    for (; 2 * width <= n_ahead + 1; width *= 2)
-        for (int i = 0; i < length - width; i++)
-            s->most[i] = s->most[i] > s->most[i + width] ? s->most[i] : s->most[i + width];
-    for (int i = 0; i < n; i++) {
-        float late = s->most[i + n_ahead + 1 - width];
-        s->level[i] = s->most[i] > late ? s->most[i] : late;
+    for (int turn = 1; 2 * width <= n_ahead + 1; turn ^= 1) {
+        length -= width;
+        greater_of(most, most + width, next, length);
+        width *= 2;
+        most = next;
+        next = s->work[turn];
     }
+    greater_of(most, most + n_ahead + 1 - width, s->level, n);
     memmove(s->ahead, s->ahead + n, (size_t)n_ahead * sizeof(float));
 }
 
@@ -257,15 +265,16 @@ int cw_compress(const float *left_in, const float *right_in, float *left_out, fl
     float *out[2];
     size_t length = (size_t)n_ahead + BLOCK;
     side *sides = calloc(2, sizeof *sides);
-    float *room = calloc(4 * length, sizeof *room);
+    float *room = calloc(6 * length, sizeof *room);
     setup c = load(settings, rms);
     int stereo = left_in != right_in, ready = sides && room;
     in[0] = left_in; in[1] = right_in;
     key[0] = left_key; key[1] = right_key;
     out[0] = left_out; out[1] = right_out;
     for (int s = 0; ready && s < 2; s++) {
-        sides[s].ahead = room + (size_t)(2 * s) * length;
-        sides[s].most = sides[s].ahead + length;
+        sides[s].ahead = room + (size_t)(3 * s) * length;
+        sides[s].work[0] = sides[s].ahead + length;
+        sides[s].work[1] = sides[s].ahead + 2 * length;
     }
     if (ready)
         run(&c, sides, stereo ? sides + 1 : NULL, key, in, out, n_frames, n_ahead, rms, linked);
