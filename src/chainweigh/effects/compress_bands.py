@@ -42,9 +42,9 @@ def split_bands(
     below = np.zeros_like(samples)
     for split_hz in splits_hz:
         low = _low_pass(samples, sample_rate_hz, split_hz)
-        yield low - below
+        yield np.subtract(low, below, out=below)
         below = low
-    yield samples - below
+    yield np.subtract(samples, below, out=below)
 
 
 def _low_pass(samples: Samples, sample_rate_hz: int, split_hz: float) -> Samples:
@@ -95,7 +95,9 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     bands = split_bands(whole, sample_rate_hz, _splits_hz(settings))
     for band, compression in zip(bands, compressions, strict=True):
         if compression is not None:
-            out += compress_samples(band, sample_rate_hz, compression=compression) - band
+            change = compress_samples(band, sample_rate_hz, compression=compression)
+            change -= band
+            out += change
     return out
 
 

@@ -25,8 +25,8 @@ typedef struct { float in[LANES]; double out[LANES]; } memory;
 
 typedef struct {
     memory power, held, smooth;
-    float level[BLOCK];       /* level, then wanted reduction, then reduction */
-    float *ahead, *work[2];   /* wanted reductions of the look-ahead and the block; room to work */
+    float block[LANES + BLOCK], *level; /* room, then levels, wanted reductions, reductions */
+    float *ahead, *work[2]; /* wanted reductions of the look-ahead and the block; room to work */
 } side;
 
 /* log2 of a normal positive float. x = 2^e m, m in [0.7071, 1.4142); s = (m-1)/(m+1), |s| <= 0.1716;
@@ -75,13 +75,12 @@ WIDE static void curve(const setup *c, float *level, int n)
     for (int i = 0; i < n; i++) level[i] = reduction_at(c, level[i] * c->per_threshold);
 }
 
-/* Puts the inputs a recursion remembers in front of a block of new ones. */
-static float *recall(memory *m, const float *in, float *out, int n)
+/* A recursion works in place on a side's block, which has LANES earlier inputs in front. */
+static void recall(memory *m, float *x, double *y, int n)
 {
-    memcpy(out, m->in, sizeof m->in);
-    memcpy(out + LANES, in, (size_t)n * sizeof *in);
-    memcpy(m->in, out + n, sizeof m->in);
-    return out;
+    memcpy(x, m->in, sizeof m->in);
+    memcpy(y, m->out, sizeof m->out);
+    memcpy(m->in, x + n, sizeof m->in);
 }
 
 static void remember(memory *m, const double *last, double tiny)
@@ -89,41 +88,38 @@ static void remember(memory *m, const double *last, double tiny)
     for (int k = 0; k < LANES; k++) m->out[k] = last[k] < tiny ? 0.0 : last[k];
 }
 
-/* y[i] = keep y[i-1] + (1 - keep) x[i], from x in place. */
+/* y[i] = keep y[i-1] + (1 - keep) x[i] */
 WIDE static void one_pole(double keep, memory *m, float *x, int n, double tiny)
 {
-    float one[LANES + BLOCK], two[LANES + BLOCK], four[LANES + BLOCK];
+    float two[LANES + BLOCK], four[LANES + BLOCK], add = (float)(1.0 - keep);
     double y[LANES + BLOCK], squared = keep * keep, keep8 = squared * squared * squared * squared;
     float keep1 = (float)keep, keep2 = (float)squared, keep4 = (float)(squared * squared);
-    float add = (float)(1.0 - keep);
-    recall(m, x, one, n);
-    memcpy(y, m->out, sizeof m->out);
-    for (int i = 1; i < LANES + n; i++) two[i] = add * (one[i] + keep1 * one[i - 1]);
+    recall(m, x, y, n);
+    for (int i = 1; i < LANES + n; i++) two[i] = add * (x[i] + keep1 * x[i - 1]);
     for (int i = 3; i < LANES + n; i++) four[i] = two[i] + keep2 * two[i - 2];
     for (int i = LANES; i < LANES + n; i++) {
         float eight = four[i] + keep4 * four[i - 4];
         y[i] = eight + keep8 * y[i - LANES];
     }
-    for (int i = 0; i < n; i++) x[i] = (float)y[LANES + i];
+    for (int i = LANES; i < LANES + n; i++) x[i] = (float)y[i];
     remember(m, y + n, tiny);
 }
 
 static inline float larger(float a, float b) { return a > b ? a : b; }
 
-/* y[i] = max(x[i], keep y[i-1] + (1 - keep) x[i]), from x in place. Steps of this form, y ->
-   max(floor, share y + rise), compose to steps of the same form: floor2 or share2 floor1 + rise2,
-   share2 share1, share2 rise1 + rise2. */
+/* y[i] = max(x[i], keep y[i-1] + (1 - keep) x[i]). Steps of this form, y -> max(floor, share y +
+   rise), compose to steps of the same form: floor2 or share2 floor1 + rise2, share2 share1,
+   share2 rise1 + rise2. */
 WIDE static void hold(double keep, memory *m, float *x, int n)
 {
-    float one[LANES + BLOCK], floor2[LANES + BLOCK], floor4[LANES + BLOCK];
-    float rise2[LANES + BLOCK], rise4[LANES + BLOCK], add = (float)(1.0 - keep);
+    float floor2[LANES + BLOCK], floor4[LANES + BLOCK], add = (float)(1.0 - keep);
+    float rise2[LANES + BLOCK], rise4[LANES + BLOCK];
     double y[LANES + BLOCK], squared = keep * keep, keep8 = squared * squared * squared * squared;
     float keep1 = (float)keep, keep2 = (float)squared, keep4 = (float)(squared * squared);
-    recall(m, x, one, n);
-    memcpy(y, m->out, sizeof m->out);
+    recall(m, x, y, n);
     for (int i = 1; i < LANES + n; i++) {
-        floor2[i] = larger(one[i], keep1 * one[i - 1] + add * one[i]);
-        rise2[i] = add * (one[i] + keep1 * one[i - 1]);
+        floor2[i] = larger(x[i], keep1 * x[i - 1] + add * x[i]);
+        rise2[i] = add * (x[i] + keep1 * x[i - 1]);
     }
     for (int i = 3; i < LANES + n; i++) {
         floor4[i] = larger(floor2[i], keep2 * floor2[i - 2] + rise2[i]);
@@ -135,13 +131,8 @@ WIDE static void hold(double keep, memory *m, float *x, int n)
         double falling = keep8 * y[i - LANES] + rise8;
         y[i] = falling > floor8 ? falling : floor8;
     }
-    for (int i = 0; i < n; i++) x[i] = (float)y[LANES + i];
+    for (int i = LANES; i < LANES + n; i++) x[i] = (float)y[i];
     remember(m, y + n, TINY_REDUCTION);
-}
-
-WIDE static void square(float *level, int n)
-{
-    for (int i = 0; i < n; i++) level[i] *= level[i];
 }
 
 WIDE static void greater_of(const float *restrict a, const float *restrict b,
@@ -176,12 +167,15 @@ WIDE static void apply(const setup *c, const float *reduction, const float *in, 
     }
 }
 
-/* Magnitudes of a block of the key; silence beyond its end. */
-WIDE static void read_levels(side *s, const float *key, int64_t n_left, int n)
+/* Magnitudes of a block of the key, or their squares; silence beyond its end. */
+WIDE static void read_levels(float *level, const float *key, int64_t n_left, int n, int rms)
 {
     int n_read = n_left < 0 ? 0 : n_left < n ? (int)n_left : n;
-    for (int i = 0; i < n_read; i++) s->level[i] = fabsf(key[i]);
-    for (int i = n_read; i < n; i++) s->level[i] = 0.0f;
+    if (rms)
+        for (int i = 0; i < n_read; i++) level[i] = key[i] * key[i];
+    else
+        for (int i = 0; i < n_read; i++) level[i] = fabsf(key[i]);
+    for (int i = n_read; i < n; i++) level[i] = 0.0f;
 }
 
 WIDE static void greater(const float *other, float *level, int n)
@@ -220,17 +214,15 @@ static setup load(const double *s, int rms)
 static void reduce(const setup *c, side *left, side *right, int n_ahead, int rms, int linked, int n)
 {
     side *sides[2] = {left, right};
-    for (int s = 0; rms && s < 2 && sides[s]; s++) {
-        square(sides[s]->level, n);
-        one_pole(c->averaging, &sides[s]->power, sides[s]->level, n, TINY_POWER);
-    }
+    for (int s = 0; rms && s < 2 && sides[s]; s++)
+        one_pole(c->averaging, &sides[s]->power, sides[s]->block, n, TINY_POWER);
     if (linked && right) greater(right->level, left->level, n);
     for (int s = 0; s < (linked ? 1 : 2); s++) curve(c, sides[s]->level, n);
     if (!linked) link_sides(c->link, left->level, right->level, n);
     for (int s = 0; s < (linked ? 1 : 2); s++) {
         if (n_ahead) look_ahead(sides[s], n_ahead, n);
-        hold(c->release, &sides[s]->held, sides[s]->level, n);
-        one_pole(c->attack, &sides[s]->smooth, sides[s]->level, n, TINY_REDUCTION);
+        hold(c->release, &sides[s]->held, sides[s]->block, n);
+        one_pole(c->attack, &sides[s]->smooth, sides[s]->block, n, TINY_REDUCTION);
     }
 }
 
@@ -242,8 +234,8 @@ static void run(const setup *c, side *left, side *right, const float *const *key
         int n = (int)(n_frames - start < BLOCK ? n_frames - start : BLOCK);
         int skip = start < 0 ? (int)(-start < n ? -start : n) : 0;
         int64_t at = start + n_ahead;
-        read_levels(left, key[0] + at, n_frames - at, n);
-        if (right) read_levels(right, key[1] + at, n_frames - at, n);
+        read_levels(left->level, key[0] + at, n_frames - at, n, rms);
+        if (right) read_levels(right->level, key[1] + at, n_frames - at, n, rms);
         reduce(c, left, right, n_ahead, rms, linked, n);
         if (skip == n) continue;
         at = start + skip;
@@ -272,6 +264,7 @@ int cw_compress(const float *left_in, const float *right_in, float *left_out, fl
     key[0] = left_key; key[1] = right_key;
     out[0] = left_out; out[1] = right_out;
     for (int s = 0; ready && s < 2; s++) {
+        sides[s].level = sides[s].block + LANES;
         sides[s].ahead = room + (size_t)(3 * s) * length;
         sides[s].work[0] = sides[s].ahead + length;
         sides[s].work[1] = sides[s].ahead + 2 * length;
