@@ -12,7 +12,10 @@ from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
 
 # Settings that make the effect work hard on noise that peaks near 0 dBFS.
 AT_WORK: dict[str, list[dict[str, object]]] = {
-    "clip": [{"ceiling": -6.0}],
+    "clip": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "knee": 3.0, "oversample": 32, "link": True, "true_peak": True},
+    ],
     "compress": [
         {"threshold": -24.0, "ratio": 4.0},
         {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
@@ -52,7 +55,7 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
 
 # Settings that must hand on, bit for bit, a signal that peaks below -12 dBFS.
 NEUTRAL: dict[str, list[dict[str, object]]] = {
-    "clip": [{"ceiling": 0.0}],
+    "clip": [{"ceiling": 0.0}, {"ceiling": 0.0, "oversample": 32, "true_peak": True}],
     "compress": [
         {"threshold": -20.0, "ratio": 1.0},
         {"threshold": 0.0, "ratio": 8.0},

@@ -25,7 +25,7 @@ def clip(
     ----------
     samples : shape (n_channels, n_frames), taken as silent before and after
     ceiling, threshold : linear amplitude; below threshold nothing changes. Equal: a hard corner
-    n_stages : 0 to 4; the bend works at 2**n_stages times the rate
+    n_stages : 0 to 5; the bend works at 2**n_stages times the rate
     linked : two channels share the gain that the louder one needs at each instant
 
     Returns
@@ -38,7 +38,8 @@ def clip(
             samples, ceiling=ceiling, threshold=threshold, n_stages=n_stages, linked=linked
         )
     out = np.empty_like(samples)
-    bounds = [oversampling_bound().of(block_peaks(channel)) for channel in samples]
+    bound = oversampling_bound(max(n_stages, 1))
+    bounds = [bound.of(block_peaks(channel)) for channel in samples]
     groups = (
         [slice(0, 2)]
         if linked and len(samples) == 2
