@@ -9,6 +9,7 @@ from chainweigh.errors import ChainFileError
 NAMES = (
     "clip",
     "compress",
+    "compress_bands",
     "dc_block",
     "dither",
     "echo",
