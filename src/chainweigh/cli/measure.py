@@ -93,14 +93,18 @@ def _measure(files: Sequence[str], reference: str | None) -> list[Measured]:
     """The reference first, where there is one."""
     if reference is None:
         return [(_readable(name), _measure_one(name), None) for name in files]
-    held = read_audio(reference)
-    rate = held.sample_rate_hz
-    measured: list[Measured] = [(_readable(reference), measure_file(held.samples, rate), None)]
+    measured: list[Measured] = [(_readable(reference), _measure_one(reference), None)]
     for name in files:
-        samples = read_audio(name).samples
-        pair = measure_against(held.samples, samples, sample_rate_hz=rate)
-        measured.append((_readable(name), measure_file(samples, rate), pair))
+        measured.append((_readable(name), *_measure_pair(reference, name)))
     return measured
+
+
+def _measure_pair(reference: str, name: str) -> tuple[FileMeasures, PairMeasures]:
+    """A reference is read again for every file: both arrays are written over."""
+    held, audio = read_audio(reference), read_audio(name)
+    rate = audio.sample_rate_hz
+    file = measure_file(audio.samples, rate)
+    return file, measure_against(held.samples, audio.samples, sample_rate_hz=rate, overwrite=True)
 
 
 def _readable(name: str) -> str:
