@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.measure.fit import LinearFit, apply_fit, energy, fit_linear
 from chainweigh.measure.frames import (
+    CHUNK,
     chunks,
     frame_length,
     frame_loudness_power,
@@ -203,10 +204,10 @@ class _BandEnergies:
         length = frame_length(sample_rate_hz)
         bands, window = _octave_bands(sample_rate_hz), hann(length)
         shape = (_n_frames(x, length), len(bands))
-        self.reference, self.candidate, self.cross = (np.empty(shape) for _ in range(3))
+        self.reference, candidate, crossed = (np.empty(shape) for _ in range(3))
         self.loudness_power = np.empty(shape[0])
-        both = zip(_frames_around(x, length), _frames_around(y, length), strict=True)
-        for (rows, frames_x), (_, frames_y) in both:
+        both = (_frames_around(channel, length, FRAMES_AT_ONCE) for channel in (x, y))
+        for (rows, frames_x), (_, frames_y) in zip(*both, strict=True):
             spectrum_x, spectrum_y = rfft(frames_x * window), rfft(frames_y * window)
             power_x, power_y = _power(spectrum_x), _power(spectrum_y)
             cross = spectrum_x.real * spectrum_y.real + spectrum_x.imag * spectrum_y.imag
@@ -214,16 +215,13 @@ class _BandEnergies:
             for index, (first, weight) in enumerate(bands):
                 part = slice(first, first + len(weight))
                 self.reference[rows, index] = _weighted(power_x[:, part], weight)
-                self.candidate[rows, index] = _weighted(power_y[:, part], weight)
-                self.cross[rows, index] = _weighted(cross[:, part], weight)
-        self._solve(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)))
-
-    def _solve(self, window_frames: int) -> None:
-        n = max(window_frames // 2, 1)
-        window = hann(2 * n)[1:].astype(np.float64)
-        self.smooth_reference = _smoothed(self.reference, window)
-        self.smooth_cross = np.maximum(_smoothed(self.cross, window), 0)
-        self.smooth_candidate = _smoothed(self.candidate, window)
+                candidate[rows, index] = _weighted(power_y[:, part], weight)
+                crossed[rows, index] = _weighted(cross[:, part], weight)
+        n = max(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)) // 2, 1)
+        smoother = hann(2 * n)[1:].astype(np.float64)
+        self.smooth_reference = _smoothed(self.reference, smoother)
+        self.smooth_cross = np.maximum(_smoothed(crossed, smoother), 0)
+        self.smooth_candidate = _smoothed(candidate, smoother)
         # where the reference is silent the gain rests at one
         rest = 1e-9 * self.smooth_reference.mean() + 1e-12
         self.gains = (self.smooth_cross + rest) / (self.smooth_reference + rest)
@@ -262,22 +260,11 @@ def _apply_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> 
     What has been read for the last time is written over: a chunk of frames completes the hops
     before the first frame of the next.
     """
-    from scipy.fft import irfft, rfft
-
     length = frame_length(sample_rate_hz)
     hop = length // 4
-    window = hann(length)
-    synthesis = (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
-    bands = _octave_bands(sample_rate_hz)
     begun = np.zeros((3, hop), dtype=np.float32)
-    for rows, frames in _frames_around(x, length):
-        spectrum = rfft(frames * window)
-        curve = np.zeros((rows.stop - rows.start, length // 2 + 1), dtype=np.float32)
-        for index, (first, weight) in enumerate(bands):
-            curve[:, first : first + len(weight)] += (
-                gains[rows, index].astype(np.float32)[:, None] * weight
-            )
-        shaped = irfft(spectrum * curve, length) * synthesis
+    for rows, frames in _frames_around(x, length, CHUNK):
+        shaped = _shaped(frames, gains[rows].astype(np.float32), sample_rate_hz)
         hops = np.concatenate([begun, np.zeros((len(frames), hop), dtype=np.float32)])
         for quarter in range(4):
             hops[quarter : quarter + len(frames)] += shaped[:, quarter * hop : (quarter + 1) * hop]
@@ -288,14 +275,30 @@ def _apply_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> 
         room[:] = done[: len(room)]
 
 
+def _shaped(
+    frames: NDArray[np.float32], gains: NDArray[np.float32], sample_rate_hz: int
+) -> NDArray[np.float32]:
+    """Frames under the window with their gains applied, under the window again."""
+    from scipy.fft import irfft, rfft
+
+    length = frames.shape[1]
+    window = hann(length)
+    curve = np.zeros((len(frames), length // 2 + 1), dtype=np.float32)
+    for index, (first, weight) in enumerate(_octave_bands(sample_rate_hz)):
+        curve[:, first : first + len(weight)] += gains[:, index, None] * weight
+    spectrum = rfft(frames * window)
+    spectrum *= curve
+    shaped = irfft(spectrum, length, overwrite_x=True)
+    shaped *= (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
+    return np.asarray(shaped)
+
+
 def _frames_around(
-    x: NDArray[np.float32], length: int
+    x: NDArray[np.float32], length: int, size: int
 ) -> Iterator[tuple[slice, NDArray[np.float32]]]:
     """Frames at a quarter hop that cover every sample four times, the first all before x."""
     n_frames = _n_frames(x, length)
-    return padded_frames(
-        x, length, length // 4, lead=length, n_frames=n_frames, size=FRAMES_AT_ONCE
-    )
+    return padded_frames(x, length, length // 4, lead=length, n_frames=n_frames, size=size)
 
 
 def _n_frames(x: NDArray[np.float32], length: int) -> int:
