@@ -57,7 +57,8 @@ def interpolated_peak(samples: Float32) -> tuple[float, float]:
 
     Returns
     -------
-    Linear amplitude and the frame, in steps of 1/16, where it occurs first; (0.0, 0.0) in silence.
+    Linear amplitude and the frame, in steps of 1/16, where it occurs first; (0.0, 0.0) in silence,
+    (nan, nan) where a sample is not finite.
     """
     if not native.compiled:
         return interpolated_peak_twin(samples)
@@ -76,9 +77,9 @@ def table_peak(samples: Float32) -> tuple[float, float]:
     if not native.compiled:
         return table_peak_twin(samples)
     taps = table()
-    return _search(
-        samples, _table_bound(), TABLE_PHASES, native.lib.cw_table_peak, (native.pointer(taps),)
-    )
+    norm = 1.0001 * float(np.sqrt(np.square(taps).sum(axis=1).max()))  # and room for rounding
+    filters = native.pointer(taps), norm
+    return _search(samples, _table_bound(), TABLE_PHASES, native.lib.cw_table_peak, filters)
 
 
 def _search(
@@ -87,6 +88,8 @@ def _search(
     peak, position = np.zeros(1, np.float32), np.zeros(1, np.int64)
     for channel in samples:
         blocks = block_peaks(channel)
+        if not np.isfinite(blocks.peaks.max(initial=0.0)):
+            return float("nan"), float("nan")
         if not blocks.peaks.any():
             continue
         bounds = bound.of(blocks)
@@ -123,6 +126,8 @@ def table_peak_twin(samples: Float32) -> tuple[float, float]:
 
 def _first_peak(signals: Float32, n_phases: int) -> tuple[float, float]:
     levels = np.abs(signals).max(axis=0)
+    if not np.isfinite(levels).all():
+        return float("nan"), float("nan")
     at = int(levels.argmax())
     if levels[at] == 0:
         return 0.0, 0.0

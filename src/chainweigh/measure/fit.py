@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations, piece
+from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations
 from chainweigh.measure.fit_taper import tapered
-from chainweigh.measure.frames import rate_scale
+from chainweigh.measure.frames import chunks, piece, rate_scale
 
 Floats = NDArray[np.float64]
 
@@ -121,15 +121,16 @@ def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
     # the block that yields frames [s, s + step) reads the reference from s - first - n_taps + 1
     lead = fit.first_lag_frames + fit.n_taps - 1
     response = rfft(fit.taps, size)
-    out = np.empty((len(reference), n_blocks * step), dtype=np.float32)
+    out = np.empty_like(reference)
     for channel in range(len(reference)):
         for block in range(0, n_blocks, BLOCKS_AT_ONCE):
             starts = np.arange(block, min(block + BLOCKS_AT_ONCE, n_blocks)) * step - lead
             pieces = np.stack([piece(reference[channel], s, size) for s in starts])
-            valid = irfft(rfft(pieces) * response, size)[:, fit.n_taps - 1 :]
-            first = block * step
-            out[channel, first : first + valid.size] = valid.reshape(-1)
-    return np.ascontiguousarray(out[:, :n_frames])
+            spectra = rfft(pieces.astype(np.float64))
+            valid = irfft(spectra * response, size)[:, fit.n_taps - 1 :]
+            room = out[channel, block * step : block * step + valid.size]
+            room[:] = valid.reshape(-1)[: len(room)]
+    return out
 
 
 class _NormalEquations:
@@ -180,7 +181,7 @@ class _NormalEquations:
     def _judged(self, taps: Floats, first: int, target: Floats) -> tuple[LinearFit, float]:
         """Taps with their residual, and their whitened residual, on the frames within the ends."""
         ends = self._end_errors(taps, first)
-        left = self._residual(taps, target, self.xx, self.yy0) - _energy(ends)
+        left = self._residual(taps, target, self.xx, self.yy0) - energy(ends)
         inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
         whitened = self._whitened_residual(taps, first, ends) / inner
@@ -213,7 +214,7 @@ class _NormalEquations:
             self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
         xx, xy, yy0 = self._whitened
         target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
-        left = self._residual(taps, target, xx, yy0) - _energy(_filtered(ends, self.whitener))
+        left = self._residual(taps, target, xx, yy0) - energy(_filtered(ends, self.whitener))
         return max(left, 1e-16 * yy0)
 
     def _end_errors(self, taps: Floats, first: int) -> Floats:
@@ -248,13 +249,14 @@ class _NormalEquations:
     def _inner_share(self, first: int, n_taps: int) -> float:
         """Share of the candidate's energy in the frames that do not see past an end."""
         w = self._reach(first, n_taps)
-        outer = _energy(self.candidate[:, :w]) + _energy(self.candidate[:, self.n_frames - w :])
+        outer = energy(self.candidate[:, :w]) + energy(self.candidate[:, self.n_frames - w :])
         return max(1 - outer / self.yy0, 1e-3)
 
     def _ends(self, signal: Samples, w: int) -> Floats:
         """First 2 w frames of every channel, then the last 2 w."""
         starts = (0, self.n_frames - 2 * w)
-        return np.array([piece(channel, at, 2 * w) for at in starts for channel in signal])
+        ends = [piece(channel, at, 2 * w) for at in starts for channel in signal]
+        return np.array(ends, dtype=np.float64)
 
     def _reach(self, first: int, n_taps: int) -> int:
         return max(abs(first), abs(first + n_taps - 1), 1)
@@ -314,13 +316,18 @@ def _steady_frames(x: Samples, y: Samples) -> float:
     """Length of a steady signal that would tell as much as this one, whose hits tell the most."""
     n = x.shape[1]
     block = min(1024, n)
-    edges = np.arange(0, n - block + 1, block)
-    power_x, power_y = (
-        np.add.reduceat(np.sum(np.square(s[:, : edges[-1] + block]), axis=0), edges, dtype=float)
-        for s in (x, y)
-    )
+    power_x, power_y = (_block_powers(s, block) for s in (x, y))
     together = float(np.mean(power_x * power_y))
     return n * float(power_x.mean() * power_y.mean()) / together if together > 0 else float(n)
+
+
+def _block_powers(signal: Samples, block: int) -> Floats:
+    """Energy of each whole block, summed over channels."""
+    powers = np.empty(signal.shape[1] // block)
+    for blocks in chunks(len(powers)):
+        squares = np.square(signal[:, blocks.start * block : blocks.stop * block]).sum(axis=0)
+        powers[blocks] = squares.reshape(-1, block).sum(axis=1, dtype=np.float64)
+    return powers
 
 
 def _whitener(auto: Floats) -> Floats:
@@ -360,5 +367,6 @@ def _window(signal: Floats, start: int, n_frames: int) -> Floats:
     return out
 
 
-def _energy(signal: NDArray[np.float32] | Floats) -> float:
+def energy(signal: NDArray[np.float32] | Floats) -> float:
+    """Sum of squares over channels and frames, in float64."""
     return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

@@ -11,11 +11,12 @@ allows less oversampling above 48 kHz, never asks for it). Mode "precise" interp
 what gains, ceilings and verdicts use.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from chainweigh.audio.array import Samples, check_rate, check_samples, to_db
+from chainweigh.audio.array import Samples, check_layout, check_rate, check_samples, to_db
 from chainweigh.errors import SignalError
 from chainweigh.kernels.true_peak import interpolated_peak, table_peak
 
@@ -73,7 +74,7 @@ def true_peak(samples: Samples, sample_rate_hz: int, *, mode: Mode = "precise") 
     ----------
     ITU-R BS.1770-5 (2023) Annex 2 and its Attachment 1.
     """
-    check_samples(samples)
+    check_layout(samples)
     check_rate(sample_rate_hz)
     return _peak_and_frame(samples, mode)[0]
 
@@ -92,7 +93,7 @@ def measure_true_peak(samples: Samples, sample_rate_hz: int) -> TruePeak:
     Parameters, accuracy and errors as in `true_peak`. In silence every field is None. The time of
     a peak that rings outside the signal is that of the nearer end.
     """
-    check_samples(samples)
+    check_layout(samples)
     check_rate(sample_rate_hz)
     precise, frame = _peak_and_frame(samples, "precise")
     if precise == 0:
@@ -110,8 +111,9 @@ def measure_true_peak(samples: Samples, sample_rate_hz: int) -> TruePeak:
 
 
 def _peak_and_frame(samples: Samples, mode: Mode) -> tuple[float, float]:
-    if mode == "precise":
-        return interpolated_peak(samples)
-    if mode == "annex2":
-        return table_peak(samples)
-    raise SignalError(f"true peak mode {mode!r}; 'precise' or 'annex2' is allowed")
+    if mode not in ("precise", "annex2"):
+        raise SignalError(f"true peak mode {mode!r}; 'precise' or 'annex2' is allowed")
+    peak, frame = interpolated_peak(samples) if mode == "precise" else table_peak(samples)
+    if not math.isfinite(peak):
+        check_samples(samples)  # says where
+    return peak, frame
