@@ -31,6 +31,7 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
     ],
     "gain": [{"gain": -3.0}],
     "limit": [{"ceiling": -6.0}],
+    "masked_clip": [{"ceiling": -6.0}],
     "reverb": [{"room_size": 20.0}],
 }
 
@@ -50,6 +51,7 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     ],
     "gain": [{"gain": 0.0}],
     "limit": [{"ceiling": 0.0}],
+    "masked_clip": [{"ceiling": 0.0}],
     "reverb": [{"mix": 0.0}],
 }
 

@@ -6,7 +6,7 @@ from importlib import import_module
 from chainweigh.effects.base import Effect
 from chainweigh.errors import ChainFileError
 
-NAMES = ("clip", "compress", "echo", "eq", "gain", "limit", "reverb")
+NAMES = ("clip", "compress", "echo", "eq", "gain", "limit", "masked_clip", "reverb")
 
 
 def effect(name: str) -> Effect:
