@@ -123,7 +123,8 @@ class _Frame:
         self.kernels = kernels
         self.error = np.zeros_like(x)
         self.channel, self.at = np.zeros(0, np.int64), np.zeros(0, np.int64)
-        self.sign, self.weight = np.zeros(0), np.zeros(0)
+        self.sign: Float64 = np.zeros(0)
+        self.weight: Float64 = np.zeros(0)
 
     def solved(self) -> Float64:
         for count in range(MAX_ROUNDS):
@@ -153,7 +154,7 @@ class _Frame:
 
     def solve_weights(self) -> None:
         while len(self.at):
-            solution = np.linalg.solve(self.gram(), self.wanted())
+            solution = np.linalg.solve(self.gram(), self.wanted()).astype(np.float64)
             falls = solution <= 0
             if not falls.any():
                 self.weight = solution
@@ -162,8 +163,8 @@ class _Frame:
             reach[falls] = self.weight[falls] / np.maximum(
                 self.weight[falls] - solution[falls], np.finfo(np.float64).tiny
             )
-            step = reach.min()
-            self.weight += step * (solution - self.weight)
+            step = float(reach.min())
+            self.weight = self.weight + step * (solution - self.weight)
             self.keep(reach > step)
 
     def gram(self) -> Float64:
