@@ -60,6 +60,7 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"margin": 0.0},
         {"margin": 0.0, "attack": 0.0, "release": 0.0, "smoothing": 0.3, "max_cut": 24.0},
     ],
+    "masked_clip": [{"ceiling": -6.0}],
     "reverb": [{"room_size": 20.0}],
     "saturate": [
         {"ceiling": -6.0},
@@ -95,6 +96,7 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     "limit": [{"ceiling": 0.0}],
     "mono_below": [{"amount": 0.0}],
     "resonance_cut": [{"max_cut": 0.0}],
+    "masked_clip": [{"ceiling": 0.0}],
     "reverb": [{"mix": 0.0}],
     "saturate": [{"ceiling": -20.0, "mix": 0.0}],
     "shorten": [{"length": 60.0, "depth": 0.0}],

@@ -16,6 +16,7 @@ NAMES = (
     "eq",
     "gain",
     "limit",
+    "masked_clip",
     "mono_below",
     "resonance_cut",
     "reverb",
