@@ -33,7 +33,11 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"shape": "high_cut", "frequency": 16000.0, "slope": 24.0},
     ],
     "gain": [{"gain": -3.0}],
-    "limit": [{"ceiling": -6.0}],
+    "limit": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "attack": 40.0, "hold": 5.0, "release_kind": "programme", "link": 30.0},
+        {"ceiling": -9.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"room_size": 20.0}],
 }
 
@@ -52,7 +56,11 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
         for shape in ("peak", "low_shelf", "high_shelf", "tilt")
     ],
     "gain": [{"gain": 0.0}],
-    "limit": [{"ceiling": 0.0}],
+    "limit": [
+        {"ceiling": 0.0},
+        {"ceiling": 0.0, "attack": 0.0, "hold": 5.0, "release_kind": "programme", "link": 0.0},
+        {"ceiling": 0.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"mix": 0.0}],
 }
 
