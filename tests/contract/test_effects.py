@@ -54,13 +54,17 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"shape": "high_shelf", "frequency": 5000.0, "gain": 6.0, "on": "mid"},
     ],
     "gain": [{"gain": -3.0}],
-    "limit": [{"ceiling": -6.0}],
     "mono_below": [{}, {"frequency": 300.0, "slope": 12.0, "amount": 50.0}],
     "resonance_cut": [
         {"margin": 0.0},
         {"margin": 0.0, "attack": 0.0, "release": 0.0, "smoothing": 0.3, "max_cut": 24.0},
     ],
     "masked_clip": [{"ceiling": -6.0}],
+    "limit": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "attack": 40.0, "hold": 5.0, "release_kind": "programme", "link": 30.0},
+        {"ceiling": -9.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"room_size": 20.0}],
     "saturate": [
         {"ceiling": -6.0},
@@ -93,10 +97,14 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
     ]
     + [{"shape": "peak", "frequency": 60.0, "gain": 0.0, "phase": "linear", "on": "side"}],
     "gain": [{"gain": 0.0}],
-    "limit": [{"ceiling": 0.0}],
     "mono_below": [{"amount": 0.0}],
     "resonance_cut": [{"max_cut": 0.0}],
     "masked_clip": [{"ceiling": 0.0}],
+    "limit": [
+        {"ceiling": 0.0},
+        {"ceiling": 0.0, "attack": 0.0, "hold": 5.0, "release_kind": "programme", "link": 0.0},
+        {"ceiling": 0.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"mix": 0.0}],
     "saturate": [{"ceiling": -20.0, "mix": 0.0}],
     "shorten": [{"length": 60.0, "depth": 0.0}],
