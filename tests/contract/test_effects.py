@@ -19,6 +19,20 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
     "compress": [
         {"threshold": -24.0, "ratio": 4.0},
         {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
+        {"threshold": -24.0, "ratio": 4.0, "lookahead": 5.0, "detector_low_cut": 100.0},
+    ],
+    "compress_bands": [
+        {"split_1": 400.0, "threshold_1": -30.0, "threshold_2": -24.0, "ratio_2": 4.0},
+        {
+            "split_1": 300.0,
+            "split_2": 1000.0,
+            "split_3": 5000.0,
+            "threshold_2": -30.0,
+            "threshold_4": -30.0,
+            "link": 40.0,
+            "mix": 70.0,
+            "detector": "rms",
+        },
     ],
     "dc_block": [{}],
     "dither": [
@@ -36,13 +50,20 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"shape": "tilt", "frequency": 700.0, "gain": 3.0},
         {"shape": "low_cut", "frequency": 30.0, "slope": 48.0},
         {"shape": "high_cut", "frequency": 16000.0, "slope": 24.0},
+        {"shape": "peak", "frequency": 1000.0, "gain": 6.0, "phase": "linear"},
+        {"shape": "high_shelf", "frequency": 5000.0, "gain": 6.0, "on": "mid"},
     ],
     "gain": [{"gain": -3.0}],
-    "limit": [{"ceiling": -6.0}],
     "mono_below": [{}, {"frequency": 300.0, "slope": 12.0, "amount": 50.0}],
     "resonance_cut": [
         {"margin": 0.0},
         {"margin": 0.0, "attack": 0.0, "release": 0.0, "smoothing": 0.3, "max_cut": 24.0},
+    ],
+    "masked_clip": [{"ceiling": -6.0}],
+    "limit": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "attack": 40.0, "hold": 5.0, "release_kind": "programme", "link": 30.0},
+        {"ceiling": -9.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
     ],
     "reverb": [{"room_size": 20.0}],
     "saturate": [
@@ -64,15 +85,26 @@ NEUTRAL: dict[str, list[dict[str, object]]] = {
         {"threshold": 0.0, "ratio": 8.0, "detector": "rms", "link": 50.0},
         {"threshold": -40.0, "ratio": 8.0, "mix": 0.0},
     ],
+    "compress_bands": [
+        {"split_1": 120.0, "split_2": 2500.0},
+        {"split_1": 120.0, "threshold_1": -60.0, "ratio_1": 1.0},
+        {"split_1": 120.0, "threshold_2": -60.0, "mix": 0.0},
+    ],
     "echo": [{"time": 100.0, "feedback": 50.0, "mix": 0.0}],
     "eq": [
         {"shape": shape, "frequency": 1000.0, "gain": 0.0}
         for shape in ("peak", "low_shelf", "high_shelf", "tilt")
-    ],
+    ]
+    + [{"shape": "peak", "frequency": 60.0, "gain": 0.0, "phase": "linear", "on": "side"}],
     "gain": [{"gain": 0.0}],
-    "limit": [{"ceiling": 0.0}],
     "mono_below": [{"amount": 0.0}],
     "resonance_cut": [{"max_cut": 0.0}],
+    "masked_clip": [{"ceiling": 0.0}],
+    "limit": [
+        {"ceiling": 0.0},
+        {"ceiling": 0.0, "attack": 0.0, "hold": 5.0, "release_kind": "programme", "link": 0.0},
+        {"ceiling": 0.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"mix": 0.0}],
     "saturate": [{"ceiling": -20.0, "mix": 0.0}],
     "shorten": [{"length": 60.0, "depth": 0.0}],

@@ -7,7 +7,7 @@ import click
 import msgspec
 
 from chainweigh.audio.atomic import write_text
-from chainweigh.audio.files import read_audio
+from chainweigh.audio.files import name_text, read_audio
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
 from chainweigh.cli import options
@@ -111,7 +111,7 @@ def _bench(
     if programme is not None:
         audio = read_audio(programme)
         return bench_on_programme(
-            chain, audio.samples, audio.sample_rate_hz, programme=programme.name
+            chain, audio.samples, audio.sample_rate_hz, programme=name_text(programme.name)
         )
     if level_dbfs is None or sample_rate_hz is None:
         raise click.UsageError("--level needs --rate, such as --rate 48000: no rate is assumed")

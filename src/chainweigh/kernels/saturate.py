@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
-from chainweigh.kernels.halfband import MARGIN_FRAMES, decimate, flat_taps, interpolate
+from chainweigh.kernels.halfband import BENDING, MARGIN_FRAMES, decimate, interpolate
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -35,7 +35,7 @@ def saturate(
             samples, ceiling=ceiling, curve=curve, bias=bias, mix=mix, n_stages=n_stages
         )
     out = np.empty_like(samples)
-    taps, pairs = flat_taps()
+    taps, pairs = BENDING.flat
     for channel, bent in zip(samples, out, strict=True):
         native.lib.cw_saturate(
             native.pointer(channel),
@@ -58,7 +58,7 @@ def saturate_twin(
     """Defines `saturate`."""
     lead = 2 * MARGIN_FRAMES
     wide = np.pad(samples, ((0, 0), (lead, lead)))
-    fine = np.array([interpolate(channel, n_stages) for channel in wide])
+    fine = np.array([interpolate(channel, n_stages, BENDING) for channel in wide])
     added = mix * _residual(fine.astype(np.float64) / ceiling, curve, bias) * ceiling
     coarse = np.array([decimate(channel, n_stages) for channel in added])
     return np.asarray(samples + coarse[:, lead : lead + samples.shape[1]], dtype=np.float32)
