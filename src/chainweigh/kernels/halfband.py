@@ -49,6 +49,12 @@ def flat_taps() -> tuple[Float32, NDArray[np.int32]]:
     return np.concatenate(stage_taps()), np.array(TAP_PAIRS, dtype=np.int32)
 
 
+def pair_order(n_pairs: int) -> list[int]:
+    """The order in which a stage's pairs are summed: pairs 8 apart follow each other."""
+    whole = n_pairs // 8 * 8
+    return [k for r in range(8) for k in range(r, whole, 8)] + list(range(whole, n_pairs))
+
+
 def interpolate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.floating]:
     """Twin of the C interpolation: a padded signal, shape (n_frames,), at 2**n_stages its rate.
 
@@ -59,7 +65,8 @@ def interpolate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.float
         wide = np.pad(signal, n_pairs)
         n = len(signal)
         middle = np.zeros_like(signal)
-        for k, tap in enumerate(stage_taps()[stage]):
+        for k in pair_order(n_pairs):
+            tap = stage_taps()[stage][k]
             left = wide[n_pairs - k : n_pairs - k + n]
             right = wide[n_pairs + 1 + k : n_pairs + 1 + k + n]
             middle += tap * (left + right)
@@ -75,7 +82,8 @@ def decimate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.floating
         wide = np.pad(odd, n_pairs)
         n = len(odd)
         total = np.zeros_like(odd)
-        for k, tap in enumerate(stage_taps()[stage]):
+        for k in pair_order(n_pairs):
+            tap = stage_taps()[stage][k]
             left = wide[n_pairs - 1 - k : n_pairs - 1 - k + n]
             total += tap * (left + wide[n_pairs + k : n_pairs + k + n])
         signal = np.float32(0.5) * (even + total)

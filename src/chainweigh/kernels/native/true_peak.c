@@ -189,10 +189,10 @@ INLINE void table_phases(const float *x, const float *table, int n, float rows[P
     for (int p = 0; p < TABLE_PHASES; p++)
         for (int m = 0; m < n; m += LANES) {
             Vector sum[N_VECTORS];
-            clear(sum);
+            clear(sum, N_VECTORS);
             for (int j = 0; j < TABLE_TAPS; j++)
-                add_tap(sum, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
-            store(sum, rows[p] + MARGIN + m);
+                add_tap(sum, N_VECTORS, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
+            store(sum, N_VECTORS, rows[p] + MARGIN + m);
         }
 }
 
