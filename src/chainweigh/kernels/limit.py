@@ -10,9 +10,10 @@ from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
     LEAD_BLOCKS,
     MARGIN_FRAMES,
+    METERING,
     phase_filters,
 )
-from chainweigh.kernels.true_peak import block_true_peaks
+from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -197,7 +198,7 @@ def gain_moves(ranges: Float32) -> NDArray[np.bool_]:
     moves = np.zeros(n_blocks, np.bool_)
     if ranges.shape[1] == 0:
         return moves
-    weight = np.abs(phase_filters()).sum(axis=1).max()
+    weight = np.abs(phase_filters(METERING, N_STAGES)).sum(axis=1).max()
     around = range(2 * LEAD_BLOCKS + 1)
     for channel in ranges:
         low, high = np.pad(channel, ((2 * LEAD_BLOCKS, 2 * LEAD_BLOCKS), (0, 0)), mode="edge").T

@@ -162,7 +162,8 @@ INLINE int group_of(int stage)
     return stage < 2 ? 1 << stage : 4;
 }
 
-/* Fills the phases between those of a stage's input, frames from..to of the chunk's rows. */
+/* Fills the phases between those of a stage's input, frames from..to of the chunk's rows. Here and
+   below, numbers of stages are known where it is called, so that loops are unrolled. */
 INLINE void interpolate(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
                         int from, int to)
 {
@@ -182,16 +183,19 @@ INLINE void interpolate(float rows[][WIDTH], const Halfbands *bands, int n_stage
     }
 }
 
-/* Filters and drops the phases a later stage had filled, in place. */
-INLINE void decimate(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
-                     int from, int to)
+/* Filters and drops the phases a stage had filled, in place. */
+INLINE void decimate_by(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
+                        int from, int to)
 {
     int group = group_of(stage), each = SUMS / group, step = 1 << (n_stages - stage);
     for (int m = from; m < to; m += each * VECTOR_FRAMES) {
         UNROLL
         for (int t = 0; t < 1 << stage; t += group) {
             Vector sum[SUMS], kept;
-            sum_later(sum, rows + step / 2, bands->taps[stage], step, stage, group, t - 1, m);
+            if (stage == 0)
+                sum_first(sum, bands, rows[step / 2] + m - 1, rows[step / 2] + m);
+            else
+                sum_later(sum, rows + step / 2, bands->taps[stage], step, stage, group, t - 1, m);
             UNROLL
             for (int i = 0; i < SUMS; i++) {
                 float *out = rows[(t + i / each) * step] + m + i % each * VECTOR_FRAMES;
@@ -200,6 +204,29 @@ INLINE void decimate(float rows[][WIDTH], const Halfbands *bands, int n_stages, 
                 memcpy(out, &kept, sizeof kept);
             }
         }
+    }
+}
+
+/* The same for one of the first `known` stages, where which is found out at run time. */
+INLINE void decimate_among(float rows[][WIDTH], const Halfbands *bands, int known, int stage,
+                           int from, int to)
+{
+    if (stage == 0) decimate_by(rows, bands, known, 0, from, to);
+    if (known > 1 && stage == 1) decimate_by(rows, bands, known, 1, from, to);
+    if (known > 2 && stage == 2) decimate_by(rows, bands, known, 2, from, to);
+    if (known > 3 && stage == 3) decimate_by(rows, bands, known, 3, from, to);
+    if (known > 4 && stage == 4) decimate_by(rows, bands, known, 4, from, to);
+}
+
+INLINE void decimate(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
+                     int from, int to)
+{
+    switch (n_stages) {
+    case 1: decimate_among(rows, bands, 1, stage, from, to); break;
+    case 2: decimate_among(rows, bands, 2, stage, from, to); break;
+    case 3: decimate_among(rows, bands, 3, stage, from, to); break;
+    case 4: decimate_among(rows, bands, 4, stage, from, to); break;
+    default: decimate_among(rows, bands, 5, stage, from, to);
     }
 }
 
@@ -218,8 +245,8 @@ INLINE void load_frames(const float *x, int64_t n_frames, int64_t start, int cou
 
 /* Loads the chunk whose frame 0 sits at row index MARGIN, and interpolates it by 2^n_stages;
    the result holds for the frames from -extra to n + extra. */
-INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, int n, int extra,
-                              const Halfbands *bands, int n_stages, float rows[][WIDTH])
+INLINE void load_by(const float *x, int64_t n_frames, int64_t start, int n, int extra,
+                    const Halfbands *bands, int n_stages, float rows[][WIDTH])
 {
     int reach[MAX_STAGES], from = MARGIN, to = MARGIN + n;
     reach[n_stages - 1] = extra;
@@ -230,6 +257,19 @@ INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, i
     if (n_stages > 2) interpolate(rows, bands, n_stages, 2, from - reach[2], to + reach[2]);
     if (n_stages > 3) interpolate(rows, bands, n_stages, 3, from - reach[3], to + reach[3]);
     if (n_stages > 4) interpolate(rows, bands, n_stages, 4, from - reach[4], to + reach[4]);
+}
+
+/* The same where n_stages is found out at run time. */
+INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, int n, int extra,
+                              const Halfbands *bands, int n_stages, float rows[][WIDTH])
+{
+    switch (n_stages) {
+    case 1: load_by(x, n_frames, start, n, extra, bands, 1, rows); break;
+    case 2: load_by(x, n_frames, start, n, extra, bands, 2, rows); break;
+    case 3: load_by(x, n_frames, start, n, extra, bands, 3, rows); break;
+    case 4: load_by(x, n_frames, start, n, extra, bands, 4, rows); break;
+    default: load_by(x, n_frames, start, n, extra, bands, 5, rows);
+    }
 }
 
 #endif

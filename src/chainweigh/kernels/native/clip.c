@@ -83,7 +83,7 @@ INLINE int deep_reach(const Job *job, int n_stages)
 INLINE void decimate_chunk(const Job *job, int n_stages, int stage, int n, float rows[][WIDTH])
 {
     int reach = deep_reach(job, stage);
-    decimate(rows, &job->bands, n_stages, stage, MARGIN - reach, MARGIN + n + reach);
+    decimate_by(rows, &job->bands, n_stages, stage, MARGIN - reach, MARGIN + n + reach);
 }
 
 /* Residual at twice the rate, its two phases for n frames from start. */
@@ -93,8 +93,8 @@ INLINE void residual_chunk(const Job *job, int n_stages, int64_t start, int n,
     int extra = deep_reach(job, n_stages), n_phases = 1 << n_stages;
     int from = MARGIN - extra, to = MARGIN + n + extra;
     for (int c = 0; c < job->n_channels; c++)
-        load_interpolated(job->x + c * job->n_frames, job->n_frames, start, n, extra, &job->bands,
-                          n_stages, rows[c]);
+        load_by(job->x + c * job->n_frames, job->n_frames, start, n, extra, &job->bands, n_stages,
+                rows[c]);
     for (int p = 0; p < n_phases; p++) {
         if (job->n_channels == 2)
             linked_residual(rows[0][p] + from, rows[1][p] + from, to - from, job->curve);
