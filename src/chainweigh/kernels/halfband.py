@@ -4,7 +4,7 @@ Five stages double the rate in turn. Each keeps the samples it gets and puts new
 a sinc under a Kaiser window, so up to 32 phases of a frame come out and phase 0 is the input
 itself. Two cascades serve two ends. Where a bend works, nothing may fold: ripple up to 0.4535 of
 the rate (20 kHz at 44.1 kHz) stays within 3e-4 dB and images lie below -96 dB. Where peaks are
-read, four stages, all of the band counts: ripple stays within 0.01 dB up to 0.482 of the rate,
+read, four stages, all of the band counts: ripple stays within 0.01 dB up to 0.48 of the rate,
 21.2 kHz at 44.1 kHz, and images lie below -64 dB.
 
 References
