@@ -57,6 +57,12 @@ def _midpoint_taps(n_pairs: int, beta: float) -> Float32:
     return np.asarray(taps / (2 * taps.sum()), dtype=np.float32)
 
 
+def pair_order(n_pairs: int) -> list[int]:
+    """The order in which a stage's pairs are summed: pairs 8 apart follow each other."""
+    whole = n_pairs // 8 * 8
+    return [k for r in range(8) for k in range(r, whole, 8)] + list(range(whole, n_pairs))
+
+
 def interpolate(
     signal: NDArray[np.floating], n_stages: int, cascade: Cascade
 ) -> NDArray[np.floating]:
@@ -69,7 +75,8 @@ def interpolate(
         wide = np.pad(signal, n_pairs)
         n = len(signal)
         middle = np.zeros_like(signal)
-        for k, tap in enumerate(cascade.taps[stage]):
+        for k in pair_order(n_pairs):
+            tap = cascade.taps[stage][k]
             left = wide[n_pairs - k : n_pairs - k + n]
             right = wide[n_pairs + 1 + k : n_pairs + 1 + k + n]
             middle += tap * (left + right)
@@ -85,7 +92,8 @@ def decimate(signal: NDArray[np.floating], n_stages: int) -> NDArray[np.floating
         wide = np.pad(odd, n_pairs)
         n = len(odd)
         total = np.zeros_like(odd)
-        for k, tap in enumerate(BENDING.taps[stage]):
+        for k in pair_order(n_pairs):
+            tap = BENDING.taps[stage][k]
             left = wide[n_pairs - 1 - k : n_pairs - 1 - k + n]
             total += tap * (left + wide[n_pairs + k : n_pairs + k + n])
         signal = np.float32(0.5) * (even + total)

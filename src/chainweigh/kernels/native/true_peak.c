@@ -190,10 +190,10 @@ INLINE void table_phases(const float *x, const float *table, int n, float rows[P
     for (int p = 0; p < TABLE_PHASES; p++)
         for (int m = 0; m < n; m += LANES) {
             Vector sum[N_VECTORS];
-            clear(sum);
+            clear(sum, N_VECTORS);
             for (int j = 0; j < TABLE_TAPS; j++)
-                add_tap(sum, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
-            store(sum, rows[p] + MARGIN + m);
+                add_tap(sum, N_VECTORS, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
+            store(sum, N_VECTORS, rows[p] + MARGIN + m);
         }
 }
 
@@ -203,13 +203,13 @@ INLINE float taps_energy(const float *x)
     Vector sum[N_VECTORS], frames;
     int32_t bits[BLOCK], largest = 0;
     float energies[BLOCK];
-    clear(sum);
+    clear(sum, N_VECTORS);
     for (int j = 0; j < TABLE_TAPS; j++)
         for (int i = 0; i < N_VECTORS; i++) {
             memcpy(&frames, x + TABLE_AHEAD - j + i * VECTOR_FRAMES, sizeof frames);
             sum[i] += frames * frames;
         }
-    store(sum, energies);
+    store(sum, N_VECTORS, energies);
     memcpy(bits, energies, sizeof bits);
     for (int i = 0; i < BLOCK; i++) largest = bits[i] > largest ? bits[i] : largest;
     return from_bits(largest);
