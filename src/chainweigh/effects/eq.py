@@ -4,10 +4,10 @@ Notes
 -----
 Both phases follow the analog curves of the Audio EQ Cookbook without the squeeze towards half the
 sample rate that a plain digital design has. Up to 20 kHz at 44.1 kHz (the same share of other
-rates) linear phase deviates by at most 0.02 dB, minimum phase by at most 0.15 dB at up to 12 dB of
-gain, q of 0.3 to 2 for a peak, 0.3 to 1 for a shelf or tilt, and cuts up to 18 kHz of plain q; more
-gain or resonance close to 20 kHz deviates more. What a cut has turned down by more than 24 dB
-deviates by at most 0.0011 of full amplitude (minimum phase) or 0.02 dB down to -60 dB (linear).
+rates) linear phase deviates by at most 0.02 dB down to -60 dB. Minimum phase deviates by at most
+0.15 dB at up to 12 dB of gain and q of 0.3 to 2 for a peak, 0.3 to 1 for a shelf or tilt, more with
+more gain or resonance close to 20 kHz; a cut of plain q by 0.11 dB for each 12 dB/oct, and where it
+leaves less than -24 dB by 0.001 of full amplitude. Bands below 1 kHz deviate by far less.
 What a band rings before the first and after the last frame is cut off.
 """
 
@@ -20,7 +20,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.effects.eq_curve import BANDS, BUTTERWORTH_Q, CUTS, analog_sections
 from chainweigh.effects.eq_linear import filter_aligned, half_frames, symmetric_taps
-from chainweigh.effects.eq_match import HIGHEST_SHARE, matched_rows
+from chainweigh.effects.eq_match import HIGHEST_SHARE, matched_row
 from chainweigh.errors import ChainFileError
 from chainweigh.kernels.biquad import filter_sections
 
@@ -31,7 +31,9 @@ LONGEST_RING_S = 0.5
 def sections(sample_rate_hz: float, settings: Settings) -> NDArray[np.float64]:
     """Second-order sections of a band of minimum phase, rows b0 b1 b2 a1 a2 with a0 = 1."""
     frequency_hz = float(settings["frequency"])
-    return np.array(matched_rows(analog_sections(settings), frequency_hz, sample_rate_hz))
+    return np.array(
+        [matched_row(each, frequency_hz, sample_rate_hz) for each in analog_sections(settings)]
+    )
 
 
 def joins(settings: Mapping[str, object]) -> bool:
