@@ -31,7 +31,7 @@ BEYOND = 0.05  # what a deviation above the highest frequency counts
 POWERS = (1, 2, 4, 8)  # of the deviation, whose squares are summed
 N_STEPS = 60
 MAX_STEP = 0.3
-ARRIVED = 1e-11
+ARRIVED = 1e-9
 DAMPING, LEAST_DAMPING = 1e-3, 1e-9
 TINY = 1e-30
 DB_PER_NEPER_OF_POWER = 10 / log(10)
@@ -72,7 +72,8 @@ class _Fit:
         if start[0, 0] > 0:  # not a low cut: something may be left at half the rate
             start[0] += [0.0, 0.7 * scale, 0.3 * scale**2]
         angle = 2 * pi * frequency_hz / sample_rate_hz
-        self.starts = (start, start * [1.0, angle / sin(angle), 1.0])
+        broader = start * [1.0, angle / sin(angle), 1.0]  # where the transform squeezes most
+        self.starts = (start, broader) if angle > pi / 2 else (start,)
         self.free = (start > 0) & np.array([False, True, True])
 
     def worst_db(self, coefficients: Vector) -> float:
@@ -96,7 +97,7 @@ class _Fit:
         return np.column_stack(columns)
 
     def best(self) -> Section:
-        """The better of what two starts lead to."""
+        """The best of what the starts lead to."""
         b, a = min(map(self._from_start, self.starts), key=self.worst_db).tolist()
         return tuple(b), tuple(a)
 
