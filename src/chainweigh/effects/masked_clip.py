@@ -22,7 +22,8 @@ LEAD_HOPS = 4  # forward masking is followed from so far before
 PAD_HOPS = LEAD_HOPS + 3
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
-TOLERANCE = 10 ** (0.005 / 20) - 1
+PREMASKING_MS, HELD_MS, PRESENT_SHARE = 1.0, 10.0, 0.25
+TOLERANCE = 10 ** (0.02 / 20) - 1  # the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
 LOW_HZ, LOW_COST = 200.0, 10.0  # errors below would move the gain of kick and bass
@@ -120,9 +121,13 @@ def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) 
 
 
 def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.float32]:
-    """1 where the waveform is over, falling to 0 before and after; of the hops first to end."""
+    """1 where the waveform is over, falling to 0 before and after; of the hops first to end.
+
+    Before a hit, where the programme is still quiet, it opens no earlier than pre-masking lasts.
+    """
     hop, rate = programme.hop, programme.model.sample_rate_hz
-    over = programme.over[(first_hop - 2) * hop : (end_hop + 2) * hop]
+    part = slice((first_hop - 2) * hop, (end_hop + 2) * hop)
+    over = programme.over[part]
     at = np.arange(len(over))
     last = np.maximum.accumulate(np.where(over, at, -len(over)))
     following = np.minimum.accumulate(np.where(over, at, 2 * len(over))[::-1])[::-1]
@@ -130,8 +135,23 @@ def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.flo
         (following - at) / (REACH_BEFORE_MS / 1000 * rate),
         (at - last) / (REACH_AFTER_MS / 1000 * rate),
     )
-    gate = np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2
-    return np.asarray(np.where(away < 1, gate, 0)[2 * hop : -2 * hop], dtype=np.float32)
+    gate = np.where(away < 1, np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2, 0)
+    gate *= _presence(np.abs(programme.wide[:, part]).max(axis=0), rate, programme.ceiling)
+    return np.asarray(gate[2 * hop : -2 * hop], dtype=np.float32)
+
+
+def _presence(level: NDArray[np.float32], sample_rate_hz: int, ceiling: float) -> Floats:
+    """0 to 1: how loud the programme has been, up to PREMASKING_MS ahead."""
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+    step = round(PREMASKING_MS / 4000 * sample_rate_hz)
+    ahead, held = 2 * step, round(HELD_MS / 1000 * sample_rate_hz)
+    size = held + ahead + 1
+    loudest = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
+    presence = np.minimum(loudest / (PRESENT_SHARE * ceiling), 1.0)
+    for _ in range(2):  # as far as the maximum looks ahead, so that it is full where a peak is over
+        presence = uniform_filter1d(presence, 2 * step + 1, mode="nearest")
+    return np.asarray(np.minimum(presence, 1.0))
 
 
 def _costs(programme: _Programme, first_hop: int, end_hop: int) -> Floats:
