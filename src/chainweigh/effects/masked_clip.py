@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import trim_true_peaks
+from chainweigh.kernels.limit import TOLERANCE, trim_true_peaks
 from chainweigh.kernels.masked_clip import N_STAGES, least_error
 from chainweigh.kernels.true_peak import true_peak_envelope
 from chainweigh.measure.ear_model import EarModel, ear_model
@@ -23,11 +23,11 @@ PAD_HOPS = LEAD_HOPS + 3
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
 PREMASKING_MS, HELD_MS, PRESENT_SHARE = 1.0, 10.0, 0.25
-TOLERANCE = 10 ** (0.02 / 20) - 1  # the trim has little left to do
+ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
 LOW_HZ, LOW_COST = 200.0, 10.0  # errors below would move the gain of kick and bass
-TOP_HZ, TOP_COST = 17_000.0, 10.0
+TOP_HZ = 12_000.0  # above, the cost falls no more: the model's ear is all but deaf there
 HIGHEST_HZ = 19_000.0
 LEAST_SHARE = 1e-12  # of a frame's dearest bin: float64 leaves 1e-16
 
@@ -82,7 +82,7 @@ class _Programme:
 
 
 def _held(samples: Samples, sample_rate_hz: int, ceiling: float, hide: float) -> Samples:
-    over = np.asarray(true_peak_envelope(samples, floor=ceiling).any(axis=0))
+    over = np.asarray(true_peak_envelope(samples, floor=ceiling * TOLERANCE).any(axis=0))
     if not over.any():
         return samples.copy()
     model = ear_model(sample_rate_hz, FULL_SCALE_DB_SPL)
@@ -112,8 +112,8 @@ def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) 
         frames * hop,
         _responses(_with_flat_cost(cost, programme), windows, programme.model.sample_rate_hz),
         np.ascontiguousarray(windows[:, hop : hop + length], dtype=np.float64),
-        ceiling=programme.ceiling,
-        tolerance=TOLERANCE,
+        ceiling=programme.ceiling / (1 + ROOM),
+        tolerance=ROOM,
     )
     errors *= hann(length)
     for frame, error in zip(frames * hop, errors, strict=True):
@@ -182,9 +182,11 @@ def _cost(spectra: NDArray[np.complex64], model: EarModel, hop: int) -> Floats:
         offset += n
     frequency_hz = _bins_hz(model.sample_rate_hz, spectra.shape[1])
     lowest = int(np.searchsorted(frequency_hz, FIRST_HZ))
-    highest = int(np.searchsorted(frequency_hz, min(TOP_HZ, model.centre_hz[-1])))
+    last = int(np.searchsorted(frequency_hz, model.centre_hz[-1]))
+    top = min(int(np.searchsorted(frequency_hz, TOP_HZ)), last - 1)
     cost[:, :lowest] = cost[:, lowest, None]
-    cost[:, highest:] = TOP_COST * cost[:, highest - 1, None]
+    np.maximum.accumulate(cost[:, top:last], axis=1, out=cost[:, top:last])
+    cost[:, last:] = cost[:, last - 1, None]
     return np.asarray(cost * (1 + LOW_COST / (1 + (frequency_hz / LOW_HZ) ** 4)))
 
 
