@@ -192,7 +192,7 @@ def test_a_programme_gives_peak_levels_and_the_weighting():
 def test_ridden_tones_see_the_compressor_that_feeds_a_clip():
     time_s = np.arange(4 * RATE_HZ) / RATE_HZ
     bursts = np.where(time_s % 0.5 < 0.2, 0.5, 0.025) * np.sin(2 * np.pi * 2000 * time_s)
-    compress = {"threshold": -26.0, "ratio": 4.0, "attack": 0.02, "knee": 0.0}
+    compress = {"threshold": -26.0, "ratio": 4.0, "attack": 20.0, "knee": 0.0}
     stages = (("compress", compress), ("clip", {"ceiling": -15.0}))
     results = bench_on_programme(
         chain(*stages), bursts[None].astype(np.float32), RATE_HZ, programme="bursts.wav"
