@@ -15,6 +15,7 @@ from chainweigh.render.bench import BenchResults, bench_at_level, bench_on_progr
 from chainweigh.report.bench_plot import bench_plot
 from chainweigh.report.bench_table import bench_table
 from chainweigh.report.strict_json import strict_json
+from chainweigh.song.song_file import TEMPO_RANGE_BPM
 
 
 def _parse_level(ctx: click.Context, option: click.Parameter, text: str | None) -> float | None:
@@ -55,6 +56,13 @@ def _parse_level(ctx: click.Context, option: click.Parameter, text: str | None) 
     help="Sample rate in Hz for --level.",
 )
 @click.option(
+    "--tempo",
+    "tempo_bpm",
+    type=click.FloatRange(*TEMPO_RANGE_BPM),
+    metavar="BPM",
+    help="Tempo in quarter notes a minute, for a chain with times such as 1/16.",
+)
+@click.option(
     "--plot",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE.svg",
@@ -68,6 +76,7 @@ def command(
     programme: Path | None,
     level_dbfs: float | None,
     sample_rate_hz: int | None,
+    tempo_bpm: float | None,
     plot: Path | None,
     as_json: bool,
     quiet: bool,
@@ -84,7 +93,7 @@ def command(
         raise click.UsageError("give --programme FILE, or --level and --rate: one of the two")
     if programme is not None and sample_rate_hz is not None:
         raise click.UsageError("--rate goes with --level; a programme brings its own rate")
-    chain = _chain(chain_name, folder)
+    chain = _chain(chain_name, folder).at_tempo(tempo_bpm)
     results = _bench(chain, programme, level_dbfs, sample_rate_hz)
     if plot is not None:
         write_text(plot, bench_plot(results))

@@ -3,6 +3,7 @@
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.kernels.clip import clip
+from chainweigh.kernels.limit import trim_true_peaks
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -22,13 +23,17 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     ceiling and meets the ceiling as far above it.
     """
     ceiling_dbfs, knee_db = float(settings["ceiling"]), float(settings["knee"])
-    return clip(
+    linked = bool(settings["link"])
+    clipped = clip(
         samples,
         ceiling=from_db(ceiling_dbfs),
         threshold=from_db(ceiling_dbfs - knee_db),
         n_stages=int(settings["oversample"]).bit_length() - 1,
-        linked=bool(settings["link"]),
+        linked=linked,
     )
+    if not settings["true_peak"]:
+        return clipped
+    return trim_true_peaks(clipped, ceiling=from_db(ceiling_dbfs), link=float(linked))
 
 
 EFFECT = Effect(
@@ -55,12 +60,18 @@ EFFECT = Effect(
             Kind.COUNT,
             "times the sample rate at which it works",
             default=8,
-            choices=(1, 2, 4, 8, 16),
+            choices=(1, 2, 4, 8, 16, 32),
         ),
         Parameter(
             "link",
             Kind.SWITCH,
             "both sides share the gain of the louder one",
+            default=False,
+        ),
+        Parameter(
+            "true_peak",
+            Kind.SWITCH,
+            "a last quick dip of gain wherever band-limiting let the wave pass the ceiling",
             default=False,
         ),
     ),

@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 
 TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
 SHORTER_COSTS_DB = 0.5
+TONE_EXPLAINS_DB = 6.0  # an equaliser's part in what changed: three quarters, else there is none
 GAINING_DB = 0.1  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
 LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
@@ -56,7 +57,7 @@ class LinearFit:
 
 
 def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> LinearFit:
-    """Shortest static FIR whose residual comes within 0.5 dB of the best.
+    """Shortest static FIR that explains what an equaliser did: within 0.5 dB of the best.
 
     Parameters
     ----------
@@ -80,9 +81,11 @@ def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -
     (final prediction error), is within 0.5 dB of the best, both plain and with the signals
     whitened by the reference's own spectrum, so that quiet treble counts as bass does; or when
     the plain residual is below -100 dB. Filters that leave more than -40 dB are faded out over 16
-    periods of each octave, which keeps them to what an equaliser can be. Filters longer than an
-    eighth of the signal are left out. A silent reference or candidate leaves residual_db
-    undefined. Sums are in float64 and in fixed order.
+    periods of each octave, which keeps them to what an equaliser can be; and a filter that
+    explains less than three quarters of what a gain alone leaves, plain and whitened, is no
+    equaliser's but the trace of clipping or gain movement: the gain alone is returned. Filters
+    longer than an eighth of the signal are left out. A silent reference or candidate leaves
+    residual_db undefined. Sums are in float64 and in fixed order.
 
     References
     ----------
@@ -145,13 +148,18 @@ class _NormalEquations:
         self.centre = self._centre()
 
     def _centre(self) -> int:
-        """Lag the filter is centred on: 0 unless the whitened correlation clearly peaks apart."""
+        """Lag the filter is centred on: 0 unless both correlations clearly peak apart.
+
+        A clipped bass whitens to something as periodic as itself: there the plain one decides.
+        """
         reach = min(self.zero_lag // 2, self.n_frames // 8)
         shape = np.convolve(self.whitener, self.whitener[::-1])
         whitened = np.abs(_same(self.xy, shape))[self.zero_lag - reach : self.zero_lag + reach + 1]
         peak = int(np.argmax(whitened)) - reach
         here = whitened[max(reach - 2, 0) : reach + 3].max()
-        return peak if whitened[peak + reach] > 2 * here else 0
+        apart = whitened[peak + reach] > 2 * here
+        explains_more = abs(self.xy[self.zero_lag + peak]) > abs(self.xy[self.zero_lag])
+        return peak if apart and explains_more else 0
 
     def solve(self, n_taps: int) -> tuple[LinearFit, float]:
         """Fit with n_taps, solved anew for the sake of the ends, and its whitened residual."""
@@ -283,7 +291,16 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
     best_plain_db = min(trial.plain_db for trial in trials)
     near = [t for t in trials if t.plain_db <= best_plain_db + SHORTER_COSTS_DB]
     best_whitened_db = min(trial.whitened_db for trial in near)
-    return next(t.fit for t in near if t.whitened_db <= best_whitened_db + SHORTER_COSTS_DB)
+    shortest = next(t for t in near if t.whitened_db <= best_whitened_db + SHORTER_COSTS_DB)
+    return shortest.fit if _explains_tone(shortest, trials[0]) else trials[0].fit
+
+
+def _explains_tone(trial: _Trial, gain_alone: _Trial) -> bool:
+    """Whether a filter explains most of what a gain leaves: dynamics look like a weak filter."""
+    return (
+        trial.plain_db < gain_alone.plain_db - TONE_EXPLAINS_DB
+        or trial.whitened_db < gain_alone.whitened_db - TONE_EXPLAINS_DB
+    )
 
 
 def _still_gains(trials: list[_Trial]) -> bool:

@@ -32,8 +32,9 @@ def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
     Raises
     ------
     ChainFileError
-        A chain that cannot work at the song's sample rate.
+        A chain that cannot work at the song's sample rate or tempo.
     """
+    chains = [chain.at_tempo(song.tempo_bpm) for chain in chains]
     for chain in chains:
         chain.check_at_rate(song.sample_rate_hz)
     bus = [bypass("bus"), *(c for c in chains if c.scope == "bus")]

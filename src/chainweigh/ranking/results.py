@@ -22,7 +22,8 @@ Written = float | int | str | bool
 class ResolvedSetting:
     """One setting of a stage: as the chain file writes it, and as it was rendered.
 
-    `written` is None where the chain file left the default; `relative` marks level expressions.
+    `written` is None where the chain file left the default; `relative` marks level
+    expressions and note values.
     """
 
     key: str

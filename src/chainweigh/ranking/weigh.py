@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from chainweigh.audio.array import Samples, from_db, padded
-from chainweigh.chain.chain import Chain
-from chainweigh.chain.values import LevelExpression, format_value
+from chainweigh.chain.chain import Chain, Stage
+from chainweigh.chain.values import NoteValue, RelativeValue, format_value
 from chainweigh.errors import RenderError
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
@@ -69,7 +69,11 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
 
 
 def _identity(chain: Chain) -> list[object]:
-    return [[s.effect_name, s.written(), s.intended] for s in chain.stages]
+    return [[s.effect_name, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
+
+
+def _note_times_ms(stage: Stage) -> dict[str, float | None]:
+    return {k: v.time_ms for k, v in stage.settings.items() if isinstance(v, NoteValue)}
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
@@ -128,7 +132,7 @@ def _resolved(run: RunStage) -> ResolvedStage:
             key=key,
             written=written.get(key),
             rendered=format_value(kinds[key], value),
-            relative=isinstance(run.stage.settings.get(key), LevelExpression),
+            relative=isinstance(run.stage.settings.get(key), RelativeValue),
         )
         for key, value in run.settings.items()
     )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_rate, check_samples, from_db
 from chainweigh.chain.chain import Chain
-from chainweigh.chain.values import LevelExpression, format_value
+from chainweigh.chain.values import RelativeValue, format_value
 from chainweigh.effects.base import Kind, Setting
 from chainweigh.errors import SignalError
 from chainweigh.measure.coherent import (
@@ -223,7 +223,7 @@ def _frozen(run: RunStage) -> FrozenStage:
         relative={
             key: str(value)
             for key, value in run.stage.settings.items()
-            if isinstance(value, LevelExpression)
+            if isinstance(value, RelativeValue)
         },
     )
 

@@ -36,11 +36,8 @@ def closed_form_thd_pct(r, frequency_hz):
 
 
 def peaking_gain_db(frequency_hz, centre_hz, gain_db, q):
-    """Peaking band of the Audio EQ Cookbook: its analogue prototype at the warped frequency."""
-    warped = np.tan(np.pi * np.asarray(frequency_hz) / RATE_HZ) / np.tan(
-        np.pi * centre_hz / RATE_HZ
-    )
-    s, a = 1j * warped, 10 ** (gain_db / 40)
+    """Peaking band of the Audio EQ Cookbook: its analogue prototype."""
+    s, a = 1j * np.asarray(frequency_hz) / centre_hz, 10 ** (gain_db / 40)
     return 20 * np.log10(np.abs((s**2 + s * a / q + 1) / (s**2 + s / (a * q) + 1)))
 
 
@@ -89,7 +86,7 @@ def test_tones_below_a_clips_ceiling_read_the_floor():
                 assert one == other
 
 
-def test_an_equaliser_reads_the_cookbooks_curve_within_0_01_db():
+def test_an_equaliser_reads_its_analogue_curve_within_0_01_db():
     settings = {"shape": "peak", "frequency": 1500.0, "gain": 7.5, "q": 3.0}
     results = bench_at_level(chain(("eq", settings)), -6.0, RATE_HZ)
     expected = peaking_gain_db(results.response_frequencies_hz, 1500.0, 7.5, 3.0)
@@ -244,7 +241,7 @@ def test_levels_rates_and_programmes_that_give_no_test_are_refused():
         silence = np.zeros((2, 100), dtype=np.float32)
         bench_on_programme(bypass("bus"), silence, RATE_HZ, programme="nothing.wav")
     high = {"shape": "peak", "frequency": 30_000.0}
-    with pytest.raises(ChainFileError, match="below 22050 Hz"):
+    with pytest.raises(ChainFileError, match="at most 20000 Hz"):
         bench_at_level(chain(("eq", high)), -6.0, RATE_HZ)
     with pytest.raises(RenderError, match="stage 1"):
         far = {"ceiling": LevelExpression("peak", 80.0)}

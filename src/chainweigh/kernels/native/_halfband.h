@@ -1,17 +1,19 @@
 /* Half-band interpolation and decimation on planar phases.
 
-   A chunk of frames is held as up to 16 rows: row p holds the signal at p/16 of a frame after
-   each frame. At a rate of P times the file's, the P phases live in rows 0, 16/P, 2*16/P ...,
-   so a stage fills the rows between without moving any sample, and every inner loop runs along
-   frames. Each value is summed in one fixed order, whatever the chunk: results do not depend on
+   At P = 2^n_stages times the file's rate a chunk of frames is held as P rows: row p holds the
+   signal at p/P of a frame after each frame. What is known at P/4 times the rate lives in rows
+   0, 4, 8 ..., so a stage fills rows between without moving any sample, and every inner loop runs
+   along frames. Each value is summed in one fixed order, whatever the chunk: results do not depend on
    where chunks begin. */
 #ifndef CHAINWEIGH_HALFBAND_H
 #define CHAINWEIGH_HALFBAND_H
 
 #include "common.h"
 
-#define PHASES 16
+#define PHASES 16 /* of the true peak */
 #define STAGES 4
+#define MAX_PHASES 32
+#define MAX_STAGES 5
 #define BLOCK 32   /* frames that share one upper bound */
 #define LANES 32   /* frames an inner loop advances by */
 #define CHUNK 256  /* frames worked on at once */
@@ -69,15 +71,15 @@ INLINE void add_pair(Vector sum[N_VECTORS], float tap, const float *a, const flo
 }
 
 typedef struct {
-    const float *taps[STAGES];
-    int pairs[STAGES];
+    const float *taps[MAX_STAGES];
+    int pairs[MAX_STAGES];
 } Halfbands;
 
 /* taps: the stages' taps one after another; pairs: how many each stage has. */
 INLINE Halfbands halfbands_of(const float *taps, const int32_t *pairs)
 {
     Halfbands bands;
-    for (int s = 0; s < STAGES; s++) {
+    for (int s = 0; s < MAX_STAGES; s++) {
         bands.taps[s] = taps;
         bands.pairs[s] = pairs[s];
         taps += pairs[s];
@@ -91,45 +93,47 @@ INLINE int reach_of(const Halfbands *bands, int stage)
     return 1 + ((bands->pairs[stage] - 1) >> stage);
 }
 
-/* Row of phase t of 2^stage, where t may lie outside one frame, shifted by whole frames. */
-INLINE const float *phase_at(float rows[PHASES][WIDTH], int stage, int t)
+/* Phase t of 2^stage, where t may lie outside one frame, shifted by whole frames; apart: rows from
+   one phase to the next. */
+INLINE const float *phase_at(float rows[][WIDTH], int apart, int stage, int t)
 {
-    int apart = t + (MARGIN << stage), phase = apart & ((1 << stage) - 1);
-    return rows[phase << (STAGES - stage)] + (apart >> stage) - MARGIN;
+    int shifted = t + (MARGIN << stage), phase = shifted & ((1 << stage) - 1);
+    return rows[phase * apart] + (shifted >> stage) - MARGIN;
 }
 
 /* Fills the phases between those of a stage's input, frames from..to of the chunk's rows. */
-INLINE void interpolate(float rows[PHASES][WIDTH], const Halfbands *bands, int stage, int from,
-                        int to)
+INLINE void interpolate(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
+                        int from, int to)
 {
     const float *taps = bands->taps[stage];
-    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = PHASES / n_phases;
+    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = 1 << (n_stages - stage);
     for (int j = 0; j < n_phases; j++) {
         float *out = rows[j * step + step / 2];
         for (int m = from; m < to; m += LANES) {
             Vector sum[N_VECTORS];
             clear(sum);
             for (int k = 0; k < pairs; k++)
-                add_pair(sum, taps[k], phase_at(rows, stage, j - k) + m,
-                         phase_at(rows, stage, j + 1 + k) + m);
+                add_pair(sum, taps[k], phase_at(rows, step, stage, j - k) + m,
+                         phase_at(rows, step, stage, j + 1 + k) + m);
             store(sum, out + m);
         }
     }
 }
 
 /* Filters and drops the phases a stage had filled, in place. */
-INLINE void decimate(float rows[PHASES][WIDTH], const Halfbands *bands, int stage, int from, int to)
+INLINE void decimate(float rows[][WIDTH], const Halfbands *bands, int n_stages, int stage,
+                     int from, int to)
 {
     const float *taps = bands->taps[stage];
-    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = PHASES / n_phases;
+    int pairs = bands->pairs[stage], n_phases = 1 << stage, step = 1 << (n_stages - stage);
     for (int j = 0; j < n_phases; j++) {
         float *out = rows[j * step];
         for (int m = from; m < to; m += LANES) {
             Vector sum[N_VECTORS], kept[N_VECTORS];
             clear(sum);
             for (int k = 0; k < pairs; k++)
-                add_pair(sum, taps[k], phase_at(rows + step / 2, stage, j - 1 - k) + m,
-                         phase_at(rows + step / 2, stage, j + k) + m);
+                add_pair(sum, taps[k], phase_at(rows + step / 2, step, stage, j - 1 - k) + m,
+                         phase_at(rows + step / 2, step, stage, j + k) + m);
             memcpy(kept, out + m, sizeof kept);
             for (int i = 0; i < N_VECTORS; i++) kept[i] = 0.5f * (kept[i] + sum[i]);
             store(kept, out + m);
@@ -153,16 +157,14 @@ INLINE void load_frames(const float *x, int64_t n_frames, int64_t start, int cou
 /* Loads the chunk whose frame 0 sits at row index MARGIN, and interpolates it by 2^n_stages;
    the result holds for the frames from -extra to n + extra. */
 INLINE void load_interpolated(const float *x, int64_t n_frames, int64_t start, int n, int extra,
-                              const Halfbands *bands, int n_stages, float rows[PHASES][WIDTH])
+                              const Halfbands *bands, int n_stages, float rows[][WIDTH])
 {
-    int reach[STAGES], from = MARGIN, to = MARGIN + n;
+    int reach[MAX_STAGES], from = MARGIN, to = MARGIN + n;
     reach[n_stages - 1] = extra;
     for (int s = n_stages - 1; s > 0; s--) reach[s - 1] = reach[s] + reach_of(bands, s);
     load_frames(x, n_frames, start - MARGIN, WIDTH, rows[0]);
-    interpolate(rows, bands, 0, from - reach[0], to + reach[0]);
-    if (n_stages > 1) interpolate(rows, bands, 1, from - reach[1], to + reach[1]);
-    if (n_stages > 2) interpolate(rows, bands, 2, from - reach[2], to + reach[2]);
-    if (n_stages > 3) interpolate(rows, bands, 3, from - reach[3], to + reach[3]);
+    for (int s = 0; s < n_stages; s++)
+        interpolate(rows, bands, n_stages, s, from - reach[s], to + reach[s]);
 }
 
 #endif

@@ -82,34 +82,30 @@ INLINE int deep_reach(const Job *job, int n_stages)
 
 /* Residual at twice the rate, its two phases for n frames from start. */
 INLINE void residual_chunk(const Job *job, int64_t start, int n,
-                           float rows[MAX_CHANNELS][PHASES][WIDTH], float *halves[MAX_CHANNELS][2])
+                           float rows[MAX_CHANNELS][MAX_PHASES][WIDTH], float *halves[MAX_CHANNELS][2])
 {
-    int extra = deep_reach(job, job->n_stages), step = PHASES >> job->n_stages;
+    int extra = deep_reach(job, job->n_stages), n_phases = 1 << job->n_stages;
     int from = MARGIN - extra, to = MARGIN + n + extra;
     for (int c = 0; c < job->n_channels; c++)
         load_interpolated(job->x + c * job->n_frames, job->n_frames, start, n, extra, &job->bands,
                           job->n_stages, rows[c]);
-    for (int p = 0; p < PHASES; p += step) {
+    for (int p = 0; p < n_phases; p++) {
         if (job->n_channels == 2)
             linked_residual(rows[0][p] + from, rows[1][p] + from, to - from, job->curve);
         else
             residual(rows[0][p] + from, to - from, job->curve);
     }
     for (int c = 0; c < job->n_channels; c++) {
-        if (job->n_stages > 3)
-            decimate(rows[c], &job->bands, 3, MARGIN - deep_reach(job, 3),
-                     MARGIN + n + deep_reach(job, 3));
-        if (job->n_stages > 2)
-            decimate(rows[c], &job->bands, 2, MARGIN - deep_reach(job, 2),
-                     MARGIN + n + deep_reach(job, 2));
-        if (job->n_stages > 1) decimate(rows[c], &job->bands, 1, MARGIN, MARGIN + n);
+        for (int s = job->n_stages - 1; s > 0; s--)
+            decimate(rows[c], &job->bands, job->n_stages, s, MARGIN - deep_reach(job, s),
+                     MARGIN + n + deep_reach(job, s));
         for (int half = 0; half < 2; half++)
-            memcpy(halves[c][half], rows[c][half * PHASES / 2] + MARGIN, (size_t)n * sizeof(float));
+            memcpy(halves[c][half], rows[c][half * n_phases / 2] + MARGIN, (size_t)n * sizeof(float));
     }
 }
 
 /* Fills the span's buffer, whose first frame is LEAD before the span. */
-INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS][PHASES][WIDTH],
+INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS][MAX_PHASES][WIDTH],
                           float buffer[MAX_CHANNELS][2][ROW])
 {
     int64_t block = start / BLOCK;
@@ -182,7 +178,7 @@ WIDE void cw_clip(const float *x, float *y, int n_channels, int64_t n_frames, co
                   int64_t n_blocks, float ceiling, float threshold, int n_stages,
                   const float *taps, const int32_t *pairs)
 {
-    float rows[MAX_CHANNELS][PHASES][WIDTH] = {{{0.0f}}};
+    float rows[MAX_CHANNELS][MAX_PHASES][WIDTH] = {{{0.0f}}};
     float buffer[MAX_CHANNELS][2][ROW];
     Job job = {x, n_channels, n_stages, n_frames, n_blocks, bounds,
                curve_of(ceiling, threshold), halfbands_of(taps, pairs)};

@@ -1,0 +1,261 @@
+/* The error of least cost that holds a frame below a ceiling between its samples too: a quadratic
+   programme, solved by adding the peaks that still pass the ceiling to a small set of points the
+   waveform must touch, until none passes. */
+#include "common.h"
+#include "_halfband.h"
+#include "masked_clip.h"
+
+#define MAX_POINTS 128
+#define MAX_ROUNDS 40
+#define JOINT_ROUNDS 12 /* rounds that add all peaks; the later ones only the worst */
+#define RIDGE 1e-6      /* of each point's own response: keeps close points apart */
+#define SHUT 0.02       /* where the gate lets less through, peaks are left alone */
+
+typedef struct {
+    int64_t at;   /* point of the oversampled frame */
+    int channel;
+    double sign, pull; /* pull: sign times the gate there */
+    double wanted; /* by how much the waveform must come down there */
+    double weight; /* multiplier, never negative */
+} Point;
+
+typedef struct {
+    int n_channels;
+    int64_t n_points;
+    double *x, *error, *gate; /* oversampled */
+    const double *kernels;
+    double ceiling, tolerance;
+    int n_active;
+    Point active[MAX_POINTS];
+    double gram[MAX_POINTS * MAX_POINTS], factor[MAX_POINTS * MAX_POINTS];
+} Frame;
+
+/* Response of channel a to a push on channel b: rows left-left, left-right, right-right. */
+static const double *kernel_of(const Frame *f, int a, int b)
+{
+    return f->kernels + (a + b) * f->n_points;
+}
+
+static double level_at(const Frame *f, int channel, int64_t t)
+{
+    int64_t i = channel * f->n_points + t;
+    return fabs(f->x[i] + f->error[i]);
+}
+
+static int is_active(const Frame *f, int channel, int64_t t)
+{
+    for (int i = 0; i < f->n_active; i++)
+        if (f->active[i].at == t && f->active[i].channel == channel) return 1;
+    return 0;
+}
+
+static void set_point(Frame *f, int slot, int channel, int64_t t)
+{
+    int64_t i = channel * f->n_points + t;
+    Point *p = f->active + slot;
+    p->at = t;
+    p->channel = channel;
+    p->sign = f->x[i] + f->error[i] < 0.0 ? -1.0 : 1.0;
+    p->pull = p->sign * f->gate[t];
+    p->wanted = p->sign * f->x[i] - f->ceiling;
+    p->weight = 0.0;
+}
+
+static int is_peak(const Frame *f, int channel, int64_t t, double level)
+{
+    if (t > 0 && level_at(f, channel, t - 1) > level) return 0;
+    return t + 1 == f->n_points || level_at(f, channel, t + 1) < level;
+}
+
+/* Adds the peaks above the ceiling, or the worst of them; returns how many. */
+static int add_peaks(Frame *f, int only_worst)
+{
+    int n = f->n_active;
+    double top = f->ceiling * (1.0 + f->tolerance);
+    if (n == MAX_POINTS) return 0;
+    for (int c = 0; c < f->n_channels; c++)
+        for (int64_t t = 0; t < f->n_points; t++) {
+            double level = level_at(f, c, t);
+            if (level <= top || f->gate[t] <= SHUT || !is_peak(f, c, t, level)) continue;
+            if (n == MAX_POINTS || is_active(f, c, t)) continue;
+            set_point(f, n, c, t);
+            if (only_worst)
+                top = level;
+            else
+                n++;
+        }
+    if (only_worst && top > f->ceiling * (1.0 + f->tolerance)) n++;
+    int added = n - f->n_active;
+    f->n_active = n;
+    return added;
+}
+
+static void fill_gram(Frame *f)
+{
+    for (int i = 0; i < f->n_active; i++)
+        for (int j = 0; j <= i; j++) {
+            const Point *a = f->active + i, *b = f->active + j;
+            int64_t lag = a->at < b->at ? b->at - a->at : a->at - b->at;
+            double value = kernel_of(f, a->channel, b->channel)[lag] * a->pull * b->pull;
+            f->gram[i * MAX_POINTS + j] = i == j ? value * (1.0 + RIDGE) : value;
+        }
+}
+
+/* Weights that bring every active point down to the ceiling exactly, by Cholesky factors. */
+static void solve_equal(Frame *f, double *solution)
+{
+    int n = f->n_active;
+    double *l = f->factor;
+    for (int i = 0; i < n; i++)
+        for (int j = 0; j <= i; j++) {
+            double sum = f->gram[i * MAX_POINTS + j];
+            for (int k = 0; k < j; k++) sum -= l[i * MAX_POINTS + k] * l[j * MAX_POINTS + k];
+            if (i == j) {
+                double least = 0.5 * RIDGE * f->gram[i * MAX_POINTS + i];
+                l[i * MAX_POINTS + i] = sqrt(sum > least ? sum : least);
+            } else {
+                l[i * MAX_POINTS + j] = sum / l[j * MAX_POINTS + j];
+            }
+        }
+    for (int i = 0; i < n; i++) {
+        double sum = f->active[i].wanted;
+        for (int k = 0; k < i; k++) sum -= l[i * MAX_POINTS + k] * solution[k];
+        solution[i] = sum / l[i * MAX_POINTS + i];
+    }
+    for (int i = n - 1; i >= 0; i--) {
+        double sum = solution[i];
+        for (int k = i + 1; k < n; k++) sum -= l[k * MAX_POINTS + i] * solution[k];
+        solution[i] = sum / l[i * MAX_POINTS + i];
+    }
+}
+
+/* Moves the weights towards a solution until one reaches zero, and drops what is zero. */
+static void step_and_drop(Frame *f, const double *solution)
+{
+    double step = 1.0;
+    for (int i = 0; i < f->n_active; i++) {
+        double now = f->active[i].weight;
+        if (solution[i] <= 0.0) {
+            double reach = now > 0.0 ? now / (now - solution[i]) : 0.0;
+            step = reach < step ? reach : step;
+        }
+    }
+    int kept = 0;
+    for (int i = 0; i < f->n_active; i++) {
+        Point p = f->active[i];
+        int falls = solution[i] <= 0.0;
+        double reach = falls && p.weight > 0.0 ? p.weight / (p.weight - solution[i]) : 0.0;
+        if (falls && reach <= step) continue;
+        p.weight += step * (solution[i] - p.weight);
+        f->active[kept++] = p;
+    }
+    f->n_active = kept;
+}
+
+static void solve_weights(Frame *f)
+{
+    double solution[MAX_POINTS];
+    while (f->n_active) {
+        int falling = 0;
+        fill_gram(f);
+        solve_equal(f, solution);
+        for (int i = 0; i < f->n_active; i++) falling |= solution[i] <= 0.0;
+        if (!falling) {
+            for (int i = 0; i < f->n_active; i++) f->active[i].weight = solution[i];
+            return;
+        }
+        step_and_drop(f, solution);
+    }
+}
+
+WIDE static void add_response(double *restrict out, const double *restrict kernel, int64_t at,
+                              int64_t n, double factor)
+{
+    for (int64_t t = at; t < n; t++) out[t] += factor * kernel[t - at];
+    for (int64_t t = 0; t < at; t++) out[t] += factor * kernel[at - t];
+}
+
+static void fill_error(Frame *f)
+{
+    int64_t n = f->n_points;
+    memset(f->error, 0, (size_t)(f->n_channels * n) * sizeof(double));
+    for (int c = 0; c < f->n_channels; c++) {
+        double *row = f->error + c * n;
+        for (int i = 0; i < f->n_active; i++) {
+            const Point *p = f->active + i;
+            add_response(row, kernel_of(f, c, p->channel), p->at, n, -p->weight * p->pull);
+        }
+        for (int64_t t = 0; t < n; t++) row[t] *= f->gate[t];
+    }
+}
+
+static void solve_frame(Frame *f)
+{
+    f->n_active = 0;
+    memset(f->error, 0, (size_t)(f->n_channels * f->n_points) * sizeof(double));
+    for (int round = 0; round < MAX_ROUNDS; round++) {
+        if (!add_peaks(f, round >= JOINT_ROUNDS)) return;
+        solve_weights(f);
+        fill_error(f);
+    }
+}
+
+/* One channel's frame at 2^n_stages times its rate. */
+static void oversample(const float *x, int64_t n_samples, int64_t start, int64_t length,
+                       int n_stages, const Halfbands *bands, double *out)
+{
+    float rows[PHASES][WIDTH];
+    int n_phases = 1 << n_stages;
+    for (int64_t first = 0; first < length; first += CHUNK) {
+        int n = (int)(length - first < CHUNK ? length - first : CHUNK);
+        load_interpolated(x, n_samples, start + first, n, 0, bands, n_stages, rows);
+        for (int p = 0; p < n_phases; p++)
+            for (int m = 0; m < n; m++)
+                out[(first + m) * n_phases + p] = rows[p][MARGIN + m];
+    }
+}
+
+static void oversample_gate(const double *gate, int64_t length, int n_phases, double *out)
+{
+    for (int64_t m = 0; m < length; m++) {
+        double next = m + 1 < length ? gate[m + 1] : gate[m];
+        for (int p = 0; p < n_phases; p++)
+            out[m * n_phases + p] = gate[m] + (next - gate[m]) * p / n_phases;
+    }
+}
+
+/* Returns 0 where memory ran out. */
+int cw_least_error(const float *samples, int64_t n_channels, int64_t n_samples,
+                   const int64_t *starts, int64_t n_frames, int64_t length, int n_stages,
+                   const double *kernels, const double *gates, double ceiling, double tolerance,
+                   const float *taps, const int32_t *pairs, double *error)
+{
+    int n_phases = 1 << n_stages;
+    int64_t n = length * n_phases, n_kernels = 2 * n_channels - 1;
+    Halfbands bands = halfbands_of(taps, pairs);
+    Frame *f = malloc(sizeof *f);
+    double *space = malloc((size_t)((2 * n_channels + 1) * n) * sizeof(double));
+    if (f && space) {
+        f->n_channels = (int)n_channels;
+        f->n_points = n;
+        f->x = space;
+        f->error = space + n_channels * n;
+        f->gate = space + 2 * n_channels * n;
+        f->ceiling = ceiling;
+        f->tolerance = tolerance;
+        for (int64_t i = 0; i < n_frames; i++) {
+            f->kernels = kernels + i * n_kernels * n;
+            for (int64_t c = 0; c < n_channels; c++)
+                oversample(samples + c * n_samples, n_samples, starts[i], length, n_stages, &bands,
+                           f->x + c * n);
+            oversample_gate(gates + i * length, length, n_phases, f->gate);
+            solve_frame(f);
+            for (int64_t m = 0; m < n_channels * length; m++)
+                error[i * n_channels * length + m] = f->error[m * n_phases];
+        }
+    }
+    int fitted = f && space;
+    free(space);
+    free(f);
+    return fitted;
+}
