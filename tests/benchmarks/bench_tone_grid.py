@@ -2,7 +2,7 @@
 
 Peer: pedalboard rendering four of the five effects over the same signal, and the spectra by
 numpy.fft one tone after another. Goal: 0.5 s. The first call in a process makes the unit tones
-and the transform's plans, and loads scipy.fft.
+and the transform's plans.
 Run: python tests/benchmarks/bench_tone_grid.py
 """
 
