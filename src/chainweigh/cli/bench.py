@@ -4,7 +4,6 @@ import re
 from pathlib import Path
 
 import click
-import msgspec
 
 from chainweigh.audio.atomic import write_text
 from chainweigh.audio.files import name_text, read_audio
@@ -15,6 +14,7 @@ from chainweigh.errors import ChainFileError
 from chainweigh.render.bench import BenchResults, bench_at_level, bench_on_programme
 from chainweigh.report.bench_plot import bench_plot
 from chainweigh.report.bench_table import bench_table
+from chainweigh.report.strict_json import strict_json
 from chainweigh.song.song_file import TEMPO_RANGE_BPM
 
 
@@ -98,7 +98,7 @@ def command(
     if plot is not None:
         write_text(plot, bench_plot(results))
     if as_json:
-        click.echo(msgspec.json.format(msgspec.json.encode(results), indent=2).decode())
+        click.echo(strict_json(results, "readings"))
     else:
         click.echo(bench_table(results))
     if plot is not None:

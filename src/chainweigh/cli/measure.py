@@ -17,6 +17,7 @@ from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.report.measures_csv import measures_csv, series_csv
 from chainweigh.report.measures_table import bands_table, measures_table, pairs_table
 from chainweigh.report.series_plot import series_plot
+from chainweigh.report.strict_json import strict_json
 
 Measured = tuple[str, FileMeasures, PairMeasures | None]
 
@@ -127,7 +128,7 @@ def _json(measured: Sequence[Measured], reference: str | None) -> str:
         if pair is not None:
             row["against"] = {"file": reference, **msgspec.to_builtins(pair)}
         rows.append(row)
-    return msgspec.json.format(msgspec.json.encode(rows), indent=2).decode()
+    return strict_json(rows, "measures")
 
 
 def _write_series(name: str, series_file: Path | None, plot_file: Path | None) -> None:

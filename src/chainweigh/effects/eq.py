@@ -4,10 +4,11 @@ Notes
 -----
 Both phases follow the analog curves of the Audio EQ Cookbook without the squeeze towards half the
 sample rate that a plain digital design has. Up to 20 kHz at 44.1 kHz (the same share of other
-rates) linear phase deviates by at most 0.02 dB, minimum phase by at most 0.15 dB at up to 12 dB of
-gain, q of 0.3 to 2 for a peak, 0.3 to 1 for a shelf or tilt, and cuts up to 18 kHz of plain q; more
-gain or resonance close to 20 kHz deviates more. What a cut has turned down by more than 24 dB
-deviates by at most 0.0011 of full amplitude (minimum phase) or 0.02 dB down to -60 dB (linear).
+rates) linear phase deviates by at most 0.02 dB down to -60 dB. Minimum phase deviates by at most
+0.15 dB at up to 12 dB of gain and q of 0.3 to 2 for a peak, 0.3 to 1 for a shelf or tilt, more with
+more gain or resonance close to 20 kHz; a cut of plain q by 0.11 dB for each 12 dB/oct, and where it
+leaves less than -24 dB by 0.001 of full amplitude. Bands below 1 kHz deviate by far less.
+What a band rings before the first and after the last frame is cut off.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,11 +16,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, padded
+from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.effects.eq_curve import BANDS, BUTTERWORTH_Q, CUTS, analog_sections
 from chainweigh.effects.eq_linear import filter_aligned, half_frames, symmetric_taps
-from chainweigh.effects.eq_match import HIGHEST_SHARE, matched_rows
+from chainweigh.effects.eq_match import HIGHEST_SHARE, matched_row
 from chainweigh.errors import ChainFileError
 from chainweigh.kernels.biquad import filter_sections
 
@@ -30,7 +31,9 @@ LONGEST_RING_S = 0.5
 def sections(sample_rate_hz: float, settings: Settings) -> NDArray[np.float64]:
     """Second-order sections of a band of minimum phase, rows b0 b1 b2 a1 a2 with a0 = 1."""
     frequency_hz = float(settings["frequency"])
-    return np.array(matched_rows(analog_sections(settings), frequency_hz, sample_rate_hz))
+    return np.array(
+        [matched_row(each, frequency_hz, sample_rate_hz) for each in analog_sections(settings)]
+    )
 
 
 def joins(settings: Mapping[str, object]) -> bool:
@@ -67,9 +70,8 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     if settings["on"] == "stereo":
         return _filtered(samples, sample_rate_hz, settings)
     part = _part(samples, settings)
-    filtered = _filtered(part, sample_rate_hz, settings)
-    change = filtered - padded(part, filtered.shape[1])
-    out = padded(samples, filtered.shape[1]).copy()
+    change = _filtered(part, sample_rate_hz, settings) - part
+    out = samples.copy()
     out[0] += change[0]
     if len(samples) == 2:
         out[1] += change[0] if settings["on"] == "mid" else -change[0]
@@ -91,12 +93,6 @@ def _filtered(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samp
     return filter_aligned(samples, taps)
 
 
-def _tail_frames(sample_rate_hz: int, settings: Settings) -> int:
-    if settings["phase"] == "minimum" or _is_neutral(settings):
-        return 0
-    return half_frames(analog_sections(settings), float(settings["frequency"]), sample_rate_hz)
-
-
 def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
     shape, frequency_hz = settings["shape"], float(settings["frequency"])
     highest_hz = HIGHEST_SHARE * sample_rate_hz
@@ -114,8 +110,8 @@ def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
             f'eq: "slope" is {settings["slope"]:g} dB/oct, but only {" and ".join(CUTS)} have one; '
             "leave it out"
         )
-    reach_s = _tail_frames(sample_rate_hz, settings) / sample_rate_hz
-    if reach_s > LONGEST_RING_S:
+    reach_s = half_frames(analog_sections(settings), frequency_hz, sample_rate_hz) / sample_rate_hz
+    if settings["phase"] == "linear" and reach_s > LONGEST_RING_S:
         raise ChainFileError(
             f"eq: with linear phase this band would ring {reach_s:.2f} s before and after each "
             f"sound; at most {LONGEST_RING_S:g} s is allowed: raise the frequency, lower q or "
@@ -176,7 +172,6 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    tail_frames=_tail_frames,
     check_at_rate=_check_at_rate,
     source="R. Bristow-Johnson, Audio EQ Cookbook (W3C Working Group Note, 2021): analog curves",
 )

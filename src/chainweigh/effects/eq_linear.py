@@ -47,7 +47,7 @@ def symmetric_taps(
 
 
 def filter_aligned(samples: Samples, taps: Vector) -> Samples:
-    """Convolve each channel with symmetric taps, aligned in time, with n_half frames of tail."""
+    """Convolve each channel with symmetric taps, aligned in time; same shape."""
     return np.stack([_filtered(channel, taps) for channel in samples])
 
 
@@ -60,4 +60,4 @@ def _filtered(channel: NDArray[np.float32], taps: Vector) -> NDArray[np.float32]
         block = channel[start : start + step].astype(np.float64)
         target = out[start : start + len(block) + len(taps) - 1]
         target += np.fft.irfft(np.fft.rfft(block, n_block) * response)[: len(target)]
-    return out[len(taps) // 2 :].astype(np.float32)
+    return out[len(taps) // 2 :][: len(channel)].astype(np.float32)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import trim_true_peaks
+from chainweigh.kernels.limit import TOLERANCE, trim_true_peaks
 from chainweigh.kernels.masked_clip import N_STAGES, least_error
 from chainweigh.kernels.true_peak import true_peak_envelope
 from chainweigh.measure.ear_model import EarModel, ear_model
@@ -22,11 +22,12 @@ LEAD_HOPS = 4  # forward masking is followed from so far before
 PAD_HOPS = LEAD_HOPS + 3
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
-TOLERANCE = 10 ** (0.005 / 20) - 1
+PREMASKING_MS, HELD_MS, PRESENT_SHARE = 1.0, 10.0, 0.25
+ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
 LOW_HZ, LOW_COST = 200.0, 10.0  # errors below would move the gain of kick and bass
-TOP_HZ, TOP_COST = 17_000.0, 10.0
+TOP_HZ = 12_000.0  # above, the cost falls no more: the model's ear is all but deaf there
 HIGHEST_HZ = 19_000.0
 LEAST_SHARE = 1e-12  # of a frame's dearest bin: float64 leaves 1e-16
 
@@ -81,7 +82,7 @@ class _Programme:
 
 
 def _held(samples: Samples, sample_rate_hz: int, ceiling: float, hide: float) -> Samples:
-    over = np.asarray(true_peak_envelope(samples, floor=ceiling).any(axis=0))
+    over = np.asarray(true_peak_envelope(samples, floor=ceiling * TOLERANCE).any(axis=0))
     if not over.any():
         return samples.copy()
     model = ear_model(sample_rate_hz, FULL_SCALE_DB_SPL)
@@ -111,8 +112,8 @@ def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) 
         frames * hop,
         _responses(_with_flat_cost(cost, programme), windows, programme.model.sample_rate_hz),
         np.ascontiguousarray(windows[:, hop : hop + length], dtype=np.float64),
-        ceiling=programme.ceiling,
-        tolerance=TOLERANCE,
+        ceiling=programme.ceiling / (1 + ROOM),
+        tolerance=ROOM,
     )
     errors *= hann(length)
     for frame, error in zip(frames * hop, errors, strict=True):
@@ -120,9 +121,13 @@ def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) 
 
 
 def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.float32]:
-    """1 where the waveform is over, falling to 0 before and after; of the hops first to end."""
+    """1 where the waveform is over, falling to 0 before and after; of the hops first to end.
+
+    Before a hit, where the programme is still quiet, it opens no earlier than pre-masking lasts.
+    """
     hop, rate = programme.hop, programme.model.sample_rate_hz
-    over = programme.over[(first_hop - 2) * hop : (end_hop + 2) * hop]
+    part = slice((first_hop - 2) * hop, (end_hop + 2) * hop)
+    over = programme.over[part]
     at = np.arange(len(over))
     last = np.maximum.accumulate(np.where(over, at, -len(over)))
     following = np.minimum.accumulate(np.where(over, at, 2 * len(over))[::-1])[::-1]
@@ -130,8 +135,23 @@ def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.flo
         (following - at) / (REACH_BEFORE_MS / 1000 * rate),
         (at - last) / (REACH_AFTER_MS / 1000 * rate),
     )
-    gate = np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2
-    return np.asarray(np.where(away < 1, gate, 0)[2 * hop : -2 * hop], dtype=np.float32)
+    gate = np.where(away < 1, np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2, 0)
+    gate *= _presence(np.abs(programme.wide[:, part]).max(axis=0), rate, programme.ceiling)
+    return np.asarray(gate[2 * hop : -2 * hop], dtype=np.float32)
+
+
+def _presence(level: NDArray[np.float32], sample_rate_hz: int, ceiling: float) -> Floats:
+    """0 to 1: how loud the programme has been, up to PREMASKING_MS ahead."""
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
+
+    step = round(PREMASKING_MS / 4000 * sample_rate_hz)
+    ahead, held = 2 * step, round(HELD_MS / 1000 * sample_rate_hz)
+    size = held + ahead + 1
+    loudest = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
+    presence = np.minimum(loudest / (PRESENT_SHARE * ceiling), 1.0)
+    for _ in range(2):  # as far as the maximum looks ahead, so that it is full where a peak is over
+        presence = uniform_filter1d(presence, 2 * step + 1, mode="nearest")
+    return np.asarray(np.minimum(presence, 1.0))
 
 
 def _costs(programme: _Programme, first_hop: int, end_hop: int) -> Floats:
@@ -162,9 +182,11 @@ def _cost(spectra: NDArray[np.complex64], model: EarModel, hop: int) -> Floats:
         offset += n
     frequency_hz = _bins_hz(model.sample_rate_hz, spectra.shape[1])
     lowest = int(np.searchsorted(frequency_hz, FIRST_HZ))
-    highest = int(np.searchsorted(frequency_hz, min(TOP_HZ, model.centre_hz[-1])))
+    last = int(np.searchsorted(frequency_hz, model.centre_hz[-1]))
+    top = min(int(np.searchsorted(frequency_hz, TOP_HZ)), last - 1)
     cost[:, :lowest] = cost[:, lowest, None]
-    cost[:, highest:] = TOP_COST * cost[:, highest - 1, None]
+    np.maximum.accumulate(cost[:, top:last], axis=1, out=cost[:, top:last])
+    cost[:, last:] = cost[:, last - 1, None]
     return np.asarray(cost * (1 + LOW_COST / (1 + (frequency_hz / LOW_HZ) ** 4)))
 
 

@@ -9,7 +9,7 @@ from chainweigh.effects.base import Effect, Kind, Parameter, Settings, check_bel
 from chainweigh.errors import ChainFileError
 from chainweigh.kernels.resonance import CutRules, resonance_cuts
 
-FRAMES_AT_48_KHZ = 2048
+FRAMES_AT_44_1_KHZ = 2048
 OVERLAP = 4
 SCALE = np.float32(2 / 3)  # Hann windows twice, four on each moment, add up to 3/2
 CHUNK = 64  # transforms at a time: they stay in the cache
@@ -18,7 +18,7 @@ DB_TO_LOG = np.float32(-np.log(10) / 20)
 
 def transform_frames(sample_rate_hz: int) -> int:
     """Frames a transform: a power of two, 32 to 47 ms long."""
-    return int(2 ** int(log2(FRAMES_AT_48_KHZ * sample_rate_hz / 44_100)))
+    return int(2 ** int(log2(FRAMES_AT_44_1_KHZ * sample_rate_hz / 44_100)))
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -65,10 +65,10 @@ def _overlap_add(out: Samples, windows: Samples) -> None:
 
 def _rules(size: int, sample_rate_hz: int, settings: Settings) -> CutRules:
     bin_hz, hop_ms = sample_rate_hz / size, size / OVERLAP / sample_rate_hz * 1000
-    first = max(1, round(float(settings["low"]) / bin_hz))
-    last = min(round(float(settings["high"]) / bin_hz), size // 2 - 1)
+    first, last = (round(float(settings[edge]) / bin_hz) for edge in ("low", "high"))
+    inner = size // 2 - 1  # the last bin with one on each side
     return CutRules(
-        bins=range(first, last + 1),
+        bins=range(min(max(first, 1), inner), min(last, inner) + 1),
         smoothing_oct=float(settings["smoothing"]),
         margin_db=float(settings["margin"]),
         max_cut_db=float(settings["max_cut"]),

@@ -13,7 +13,7 @@ MAX_SECTIONS = 64
 
 def bilinear_section(
     b: Sequence[float], a: Sequence[float], frequency_hz: float, sample_rate_hz: float
-) -> list[float]:
+) -> tuple[float, float, float, float, float]:
     """Row b0 b1 b2 a1 a2 of an analog section, exact at one frequency (bilinear transform).
 
     Parameters
@@ -30,7 +30,7 @@ def bilinear_section(
     """
     k = tan(pi * frequency_hz / sample_rate_hz)
     (b0, b1, b2), (a0, a1, a2) = (_in_delays(c, k) for c in (b, a))
-    return [b0 / a0, b1 / a0, b2 / a0, a1 / a0, a2 / a0]
+    return b0 / a0, b1 / a0, b2 / a0, a1 / a0, a2 / a0
 
 
 def _in_delays(c: Sequence[float], k: float) -> tuple[float, float, float]:

@@ -25,8 +25,9 @@ Int64 = NDArray[np.int64]
 
 N_STAGES = 2  # doublings of the rate at which the ceiling is held
 MAX_POINTS = 128
-MAX_ROUNDS = 40
-JOINT_ROUNDS = 12  # rounds that add all peaks; the later ones only the worst
+MAX_ROUNDS = 60
+JOINT_ROUNDS = 24  # rounds that add a peak a cell; the later ones only the worst
+CELL = 128  # points of which one round adds the highest peak
 RIDGE = 1e-6  # of each point's own response: keeps close points apart
 SHUT = 0.02  # where the gate lets less through, peaks are left alone
 
@@ -141,11 +142,15 @@ class _Frame:
         peak = (level[:, :-2] <= middle) & (level[:, 2:] < middle) & (middle > self.top)
         peak &= self.gate > SHUT
         peak[self.channel, self.at] = False
-        channel, at = np.nonzero(peak)
+        size = peak.size if only_worst else CELL
+        height = np.where(peak, middle, 0.0)
+        height = height.reshape(1, -1) if only_worst else height
+        cells = np.pad(height, ((0, 0), (0, -height.shape[1] % size)))
+        cells = cells.reshape(len(height), -1, size)
+        row, cell = np.nonzero(cells.max(axis=2))
+        found = cell * size + cells.argmax(axis=2)[row, cell]
+        channel, at = np.divmod(row * height.shape[1] + found, peak.shape[1])
         n_free = MAX_POINTS - len(self.at)
-        if only_worst and len(at):
-            worst = int(np.argmax(middle[channel, at]))
-            channel, at = channel[worst : worst + 1], at[worst : worst + 1]
         channel, at = channel[:n_free], at[:n_free]
         self.channel, self.at = np.append(self.channel, channel), np.append(self.at, at)
         self.sign = np.append(self.sign, np.where(y[channel, at] < 0, -1.0, 1.0))

@@ -108,12 +108,16 @@ def _search(
 
 def interpolated_peak_twin(samples: Float32) -> tuple[float, float]:
     """Defines `interpolated_peak`: every phase of every frame, no pruning."""
+    if not np.isfinite(samples).all():
+        return float("nan"), float("nan")
     phases = [interpolated(channel) for channel in samples]
     return _first_peak(np.array(phases), N_PHASES)
 
 
 def table_peak_twin(samples: Float32) -> tuple[float, float]:
     """Defines `table_peak`."""
+    if not np.isfinite(samples).all():
+        return float("nan"), float("nan")
     wide = np.pad(samples, ((0, 0), (MARGIN_FRAMES + TABLE_TAPS, MARGIN_FRAMES + TABLE_TAPS)))
     n = samples.shape[1] + 2 * MARGIN_FRAMES
     out = np.zeros((len(samples), n, TABLE_PHASES), np.float32)
@@ -126,8 +130,6 @@ def table_peak_twin(samples: Float32) -> tuple[float, float]:
 
 def _first_peak(signals: Float32, n_phases: int) -> tuple[float, float]:
     levels = np.abs(signals).max(axis=0)
-    if not np.isfinite(levels).all():
-        return float("nan"), float("nan")
     at = int(levels.argmax())
     if levels[at] == 0:
         return 0.0, 0.0

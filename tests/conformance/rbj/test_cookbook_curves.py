@@ -20,6 +20,7 @@ RATE_HZ = 44_100
 UP_TO_20_KHZ = np.concatenate([np.geomspace(10, 1_000, 60), np.linspace(1_000, 20_000, 381)])
 S1 = 0.5**0.5  # shelf slope 1 is this Q
 STATED_DB = 0.15
+STATED_CUT_DB = 0.11  # for each 12 dB/oct
 STATED_LINEAR_DB = 0.02
 
 TABLE = [
@@ -124,7 +125,7 @@ SHELVES = [
 SLOPED = [
     {"shape": shape, "frequency": f, "slope": slope}
     for shape in ("low_cut", "high_cut")
-    for f in (30, 1_200, 9_000, 14_000, 18_000)
+    for f in (30, 1_200, 9_000, 14_000, 20_000)
     for slope in (12, 24, 36, 48)
 ]
 
@@ -134,8 +135,11 @@ def test_a_band_follows_the_analog_curve_up_to_20_khz_at_44100_hz(given: dict[st
     expected = analog_db(given, UP_TO_20_KHZ)
     kept = expected > -24
     found = gain_db(given, UP_TO_20_KHZ)
-    assert np.abs(found - expected)[kept].max() < STATED_DB
-    assert np.abs(10 ** (found / 20) - 10 ** (expected / 20))[~kept].max(initial=0) < 0.0011
+    n_sections = given.get("slope", 12) // 12
+    stated_db = STATED_CUT_DB * n_sections if "cut" in given["shape"] else STATED_DB
+    assert np.abs(found - expected)[kept].max() < stated_db
+    faint = np.abs(10 ** (found / 20) - 10 ** (expected / 20))[~kept]
+    assert faint.max(initial=0) < 0.001 * n_sections
 
 
 @pytest.mark.parametrize(
@@ -188,7 +192,7 @@ def test_cuts_are_3_db_down_at_their_frequency(shape: str, sample_rate_hz: int) 
     for slope in (12, 24, 36, 48):
         given = {"shape": shape, "frequency": 600, "slope": slope}
         found = gain_db(given, [600], sample_rate_hz)
-        assert found == pytest.approx([-3.0103], abs=0.01)
+        assert found == pytest.approx([-3.0103], abs=0.02)
 
 
 def test_q_of_a_cut_raises_its_corner_by_the_same_factor() -> None:

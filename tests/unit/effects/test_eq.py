@@ -70,7 +70,7 @@ def test_linear_phase_answers_an_impulse_symmetrically_where_it_stood() -> None:
     impulse = np.zeros((1, 2 * n + 1), np.float32)
     impulse[0, n] = 1
     for given in ({}, {"shape": "low_cut", "gain": 0, "frequency": 60, "slope": 24}):
-        out = linear(impulse, **given)[0, : 2 * n + 1]
+        out = linear(impulse, **given)[0]
         assert int(np.argmax(np.abs(out))) == n
         assert np.abs(out - out[::-1]).max() < 1e-7
 
@@ -87,9 +87,7 @@ def test_linear_phase_in_blocks_equals_one_convolution() -> None:
     samples = np.random.default_rng(4).uniform(-1, 1, (2, 70_000)).astype(np.float32)
     taps = symmetric_taps(analog_sections(complete_settings(EQ, LINEAR)), 1000.0, 44_100)
     expected = fftconvolve(samples.astype(float), taps[None], axes=1)[:, len(taps) // 2 :]
-    assert linear(samples) == pytest.approx(expected, abs=2e-7)
-    n_tail = EQ.tail_frames(44_100, complete_settings(EQ, LINEAR))
-    assert linear(samples).shape[1] == 70_000 + n_tail
+    assert linear(samples) == pytest.approx(expected[:, :70_000], abs=2e-7)
 
 
 def test_linear_phase_that_would_ring_too_long_is_refused() -> None:
@@ -106,8 +104,8 @@ def test_mid_and_side_are_filtered_apart(phase: str) -> None:
     given = {"shape": "high_shelf", "frequency": 3000, "gain": 6, "phase": phase}
     filtered = EQ.process(np.stack([mid, side]), 48_000, complete_settings(EQ, given))
     for on, (m, s) in {
-        "mid": (filtered[0], np.pad(side, (0, filtered.shape[1] - 4_000))),
-        "side": (np.pad(mid, (0, filtered.shape[1] - 4_000)), filtered[1]),
+        "mid": (filtered[0], side),
+        "side": (mid, filtered[1]),
     }.items():
         out = EQ.process(samples, 48_000, complete_settings(EQ, {**given, "on": on}))
         assert out == pytest.approx(np.stack([m + s, m - s]), abs=4e-7)

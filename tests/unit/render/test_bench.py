@@ -64,6 +64,19 @@ def test_a_hard_clip_reads_its_fourier_series_within_0_05_db(depth_db):
     assert compared == 9
 
 
+def test_the_notch_reads_a_clip_as_much_lower_as_it_takes_from_the_harmonics():
+    """AES17 notch at Q 2.1: |H(n f)| = x / sqrt(1 + x^2), x = Q (n - 1/n); 0.14 dB at the third."""
+    settings = {"ceiling": LevelExpression("peak", -6.0), "oversample": 16}
+    measured = bench_at_level(chain(("clip", settings)), -6.0, RATE_HZ).measured
+    r, odd = 10 ** (-6 / 20), range(3, 21, 2)
+    x = [2.1 * (n - 1 / n) for n in odd]
+    seen = sum(clip_harmonics(r, n) ** 2 * y * y / (1 + y * y) for n, y in zip(odd, x, strict=True))
+    rest = sum(clip_harmonics(r, n) ** 2 for n in odd)
+    expected = 100 * np.sqrt(seen / (rest + clip_harmonics(r, 1) ** 2))
+    assert 20 * np.log10(measured.thdn_peak_notched_pct / expected) == pytest.approx(0, abs=0.02)
+    assert measured.thdn_peak_notched_pct < measured.thdn_peak_pct
+
+
 def test_tones_below_a_clips_ceiling_read_the_floor():
     settings = {"ceiling": LevelExpression("peak", -3.0)}
     results = bench_at_level(chain(("clip", settings)), -6.0, RATE_HZ)
@@ -171,6 +184,20 @@ def test_a_programme_gives_peak_levels_and_the_weighting():
     assert results.stages[0].settings["ceiling"] == "-12.02 dBFS"
     assert results.floor.thdn_steady_pct < 1e-5 < results.measured.thdn_steady_pct
     assert results.levels_from == "the programme hiss.wav"
+
+
+def test_ridden_tones_see_the_compressor_that_feeds_a_clip():
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    bursts = np.where(time_s % 0.5 < 0.2, 0.5, 0.025) * np.sin(2 * np.pi * 2000 * time_s)
+    compress = {"threshold": -26.0, "ratio": 4.0, "attack": 20.0, "knee": 0.0}
+    stages = (("compress", compress), ("clip", {"ceiling": -15.0}))
+    results = bench_on_programme(
+        chain(*stages), bursts[None].astype(np.float32), RATE_HZ, programme="bursts.wav"
+    )
+    measured, floor = results.measured, results.floor
+    assert measured.thdn_ridden_pct > max(4, 10 * measured.thdn_steady_pct)
+    assert measured.thdn_programme_pct == measured.thdn_ridden_pct
+    assert floor.thdn_ridden_pct < 1e-4 and floor.thdn_programme_pct == floor.thdn_steady_pct
 
 
 def test_mono_programmes_play_on_both_sides():

@@ -76,3 +76,16 @@ def test_a_failure_names_its_stages() -> None:
     loud = noise() * np.float32(3e38)
     with pytest.raises(RenderError, match=r"stages 2 to 3 \(eq\): its output holds NaN or Inf"):
         render_chain(chain(Stage("gain", {"gain": 0.0}), boost, boost), loud, RATE_HZ)
+
+
+@pytest.mark.parametrize(
+    "stage",
+    [
+        Stage("compress_bands", {"split_1": 300.0, "threshold_2": LevelExpression("rms", -3.0)}),
+        Stage("eq", {**PEAK.settings, "gain": LevelExpression("peak", 3.0), "phase": "linear"}),
+    ],
+    ids=["compress_bands", "linear phase"],
+)
+def test_the_tail_is_known_before_relative_levels_are(stage: Stage) -> None:
+    expected = 9_000 + chain(stage).tail_frames(RATE_HZ)
+    assert render_chain(chain(stage), noise(), RATE_HZ).samples.shape == (2, expected)

@@ -135,8 +135,7 @@ WIDE static void hold(double keep, memory *m, float *x, int n)
     remember(m, y + n, TINY_REDUCTION);
 }
 
-WIDE static void greater_of(const float *restrict a, const float *restrict b,
-                            float *restrict out, int n)
+WIDE static void greater_of(const float *a, const float *b, float *out, int n)
 {
     for (int i = 0; i < n; i++) out[i] = a[i] > b[i] ? a[i] : b[i];
 }

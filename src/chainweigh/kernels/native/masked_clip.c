@@ -6,8 +6,9 @@
 #include "masked_clip.h"
 
 #define MAX_POINTS 128
-#define MAX_ROUNDS 40
-#define JOINT_ROUNDS 12 /* rounds that add all peaks; the later ones only the worst */
+#define MAX_ROUNDS 60
+#define JOINT_ROUNDS 24 /* rounds that add a peak a cell; the later ones only the worst */
+#define CELL 128        /* points of which one round adds the highest peak */
 #define RIDGE 1e-6      /* of each point's own response: keeps close points apart */
 #define SHUT 0.02       /* where the gate lets less through, peaks are left alone */
 
@@ -27,7 +28,7 @@ typedef struct {
     double ceiling, tolerance;
     int n_active;
     Point active[MAX_POINTS];
-    double gram[MAX_POINTS * MAX_POINTS], factor[MAX_POINTS * MAX_POINTS];
+    double gram[MAX_POINTS * MAX_POINTS]; /* its factors once solved */
 } Frame;
 
 /* Response of channel a to a push on channel b: rows left-left, left-right, right-right. */
@@ -67,33 +68,34 @@ static int is_peak(const Frame *f, int channel, int64_t t, double level)
     return t + 1 == f->n_points || level_at(f, channel, t + 1) < level;
 }
 
-/* Adds the peaks above the ceiling, or the worst of them; returns how many. */
+/* Adds the highest peak above the ceiling of each cell, or of the whole frame; returns how many. */
 static int add_peaks(Frame *f, int only_worst)
 {
     int n = f->n_active;
-    double top = f->ceiling * (1.0 + f->tolerance);
-    if (n == MAX_POINTS) return 0;
+    double least = f->ceiling * (1.0 + f->tolerance), top = least;
     for (int c = 0; c < f->n_channels; c++)
         for (int64_t t = 0; t < f->n_points; t++) {
+            if (!only_worst && t % CELL == 0) {
+                n += top > least;
+                top = least;
+            }
             double level = level_at(f, c, t);
             if (level <= top || f->gate[t] <= SHUT || !is_peak(f, c, t, level)) continue;
             if (n == MAX_POINTS || is_active(f, c, t)) continue;
             set_point(f, n, c, t);
-            if (only_worst)
-                top = level;
-            else
-                n++;
+            top = level;
         }
-    if (only_worst && top > f->ceiling * (1.0 + f->tolerance)) n++;
+    n += top > least;
     int added = n - f->n_active;
     f->n_active = n;
     return added;
 }
 
+/* Rows of the symmetric matrix from the diagonal on. */
 static void fill_gram(Frame *f)
 {
     for (int i = 0; i < f->n_active; i++)
-        for (int j = 0; j <= i; j++) {
+        for (int j = i; j < f->n_active; j++) {
             const Point *a = f->active + i, *b = f->active + j;
             int64_t lag = a->at < b->at ? b->at - a->at : a->at - b->at;
             double value = kernel_of(f, a->channel, b->channel)[lag] * a->pull * b->pull;
@@ -101,31 +103,32 @@ static void fill_gram(Frame *f)
         }
 }
 
+WIDE static void subtract_row(double *restrict out, const double *restrict row, int n,
+                              double factor)
+{
+    for (int j = 0; j < n; j++) out[j] -= factor * row[j];
+}
+
 /* Weights that bring every active point down to the ceiling exactly, by Cholesky factors. */
 static void solve_equal(Frame *f, double *solution)
 {
     int n = f->n_active;
-    double *l = f->factor;
-    for (int i = 0; i < n; i++)
-        for (int j = 0; j <= i; j++) {
-            double sum = f->gram[i * MAX_POINTS + j];
-            for (int k = 0; k < j; k++) sum -= l[i * MAX_POINTS + k] * l[j * MAX_POINTS + k];
-            if (i == j) {
-                double least = 0.5 * RIDGE * f->gram[i * MAX_POINTS + i];
-                l[i * MAX_POINTS + i] = sqrt(sum > least ? sum : least);
-            } else {
-                l[i * MAX_POINTS + j] = sum / l[j * MAX_POINTS + j];
-            }
-        }
-    for (int i = 0; i < n; i++) {
-        double sum = f->active[i].wanted;
-        for (int k = 0; k < i; k++) sum -= l[i * MAX_POINTS + k] * solution[k];
-        solution[i] = sum / l[i * MAX_POINTS + i];
+    for (int i = 0; i < n; i++) solution[i] = f->active[i].wanted;
+    for (int k = 0; k < n; k++) {
+        double *row = f->gram + k * MAX_POINTS;
+        double least = 0.5 * RIDGE * kernel_of(f, f->active[k].channel, f->active[k].channel)[0] *
+                       f->active[k].pull * f->active[k].pull;
+        double scale = 1.0 / sqrt(row[k] > least ? row[k] : least);
+        for (int j = k; j < n; j++) row[j] *= scale;
+        solution[k] *= scale;
+        for (int i = k + 1; i < n; i++)
+            subtract_row(f->gram + i * MAX_POINTS + i, row + i, n - i, row[i]);
+        subtract_row(solution + k + 1, row + k + 1, n - k - 1, solution[k]);
     }
-    for (int i = n - 1; i >= 0; i--) {
-        double sum = solution[i];
-        for (int k = i + 1; k < n; k++) sum -= l[k * MAX_POINTS + i] * solution[k];
-        solution[i] = sum / l[i * MAX_POINTS + i];
+    for (int k = n - 1; k >= 0; k--) {
+        const double *row = f->gram + k * MAX_POINTS;
+        for (int j = k + 1; j < n; j++) solution[k] -= row[j] * solution[j];
+        solution[k] /= row[k];
     }
 }
 
