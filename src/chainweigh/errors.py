@@ -31,3 +31,11 @@ class RecipeError(ChainweighError, ValueError):
 
 class RunFolderError(ChainweighError, OSError):
     """A run's folder cannot be read or written."""
+
+
+class PluginError(ChainweighError, ValueError):
+    """A plug-in file, plug-in or one of its parameters cannot be used as asked."""
+
+
+class PluginFault(ChainweighError, RuntimeError):
+    """A plug-in crashed, hung or returned what no effect may return."""

@@ -1,0 +1,63 @@
+"""How late a plug-in's output is: what it reports, an impulse and the programme itself, weighed."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from chainweigh.audio.array import Samples, padded
+from chainweigh.measure.delay import estimate_delay
+
+AGREED, CORRECTED, UNVERIFIED = "agreed", "corrected", "unverified"
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Frames the output was moved earlier, and how sure that is.
+
+    `how` is `agreed` where a sharp peak of the correlation is where the report says, `corrected`
+    where it is elsewhere and wins, `unverified` where there is none and only the report is left.
+    `note` says where an impulse peaks if that is not the shift.
+    """
+
+    shift_frames: int
+    how: str
+    note: str | None = None
+
+
+def find_alignment(
+    samples: Samples,
+    output: Samples,
+    sample_rate_hz: int,
+    *,
+    reported_frames: int,
+    impulse_frames: int | None,
+) -> Alignment:
+    """Weigh the reported latency against an impulse and the correlation with the input.
+
+    Parameters
+    ----------
+    samples : input, shape (n_channels, n_frames)
+    output : shape (n_channels, n_frames or more), latency included
+    impulse_frames : where the response to an impulse peaks; None if silent
+
+    Notes
+    -----
+    The correlation sees the whole programme, so its sharp peak wins over the other two. Filters
+    that smear the response have none: then the report is all there is.
+    """
+    delay = estimate_delay(padded(samples, output.shape[1]), output, sample_rate_hz=sample_rate_hz)
+    shift, how = reported_frames, UNVERIFIED
+    if delay.sharp:
+        shift, how = delay.frames, AGREED if delay.frames == reported_frames else CORRECTED
+    note = None
+    if impulse_frames not in (None, shift):
+        note = f"an impulse comes out after {impulse_frames} frames, the programme after {shift}"
+    return Alignment(shift, how, note)
+
+
+def moved(output: Samples, shift_frames: int, n_frames: int) -> Samples:
+    """Output moved earlier (negative: later) and cut to n_frames."""
+    kept = output[:, max(shift_frames, 0) :][:, :n_frames]
+    lead = min(max(-shift_frames, 0), n_frames)
+    kept = kept[:, : n_frames - lead]
+    return np.pad(kept, ((0, 0), (lead, n_frames - lead - kept.shape[1])))
