@@ -37,5 +37,5 @@ class PluginError(ChainweighError, ValueError):
     """A plug-in file, plug-in or one of its parameters cannot be used as asked."""
 
 
-class PluginFault(ChainweighError, RuntimeError):
+class PluginFaultError(ChainweighError, RuntimeError):
     """A plug-in crashed, hung or returned what no effect may return."""

@@ -54,12 +54,9 @@ def show(name: str, folder: Path | None, as_json: bool) -> None:
         return
     click.echo(f"{found[0].name} ({found[0].scope})\n{found[0].about}")
     for number, stage in enumerate(found[0].stages, start=1):
-        click.echo(f"\n{number}. {stage.effect_name}: {stage.effect.about}")
-        written = stage.written()
-        for parameter in stage.effect.parameters:
-            value = written.get(parameter.name, stage.default_text(parameter))
-            left = "" if parameter.name in written else "  (default)"
-            click.echo(f"   {parameter.name} = {value}{left}: {parameter.about}")
+        click.echo(f"\n{number}. {stage.name}: {stage.about}")
+        for key, value, is_default, about in stage.sheet():
+            click.echo(f"   {key} = {value}{'  (default)' if is_default else ''}: {about}")
 
 
 @command.command("validate")
@@ -96,9 +93,7 @@ def _load(path: Path) -> tuple[Chain, ...]:
 
 
 def _table(chain: Chain) -> dict[str, object]:
-    stages = [
-        {"effect": s.effect_name, "intended": s.intended, **s.written()} for s in chain.stages
-    ]
+    stages = [stage.table() for stage in chain.stages]
     return {"name": chain.name, "scope": chain.scope, "about": chain.about, "stage": stages}
 
 

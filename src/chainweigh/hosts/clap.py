@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from chainweigh.audio.array import Samples
-from chainweigh.errors import PluginError, PluginFault
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import clap_abi as abi
 from chainweigh.hosts.binary import missing_symbol, open_library
 from chainweigh.hosts.clap_host import ClapHost, ParameterEvents, extension
@@ -279,7 +279,7 @@ class _ClapInstance(Instance):
         with self._as_audio_thread():
             status = self._plugin.process(self._address, ctypes.byref(job))
         if status == abi.PROCESS_ERROR:
-            raise PluginFault("it reported an error while processing")
+            raise PluginFaultError("it reported an error while processing")
         self._steady_time += block.shape[1]
         self._restart_if_asked()
         return self._output

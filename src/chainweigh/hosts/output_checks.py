@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.errors import PluginFault
+from chainweigh.errors import PluginFaultError
 
 WINDOW_S = 0.01
 SOUNDING_DBFS = -40.0  # the input is plainly there
@@ -17,14 +17,16 @@ def check_finite(output: Samples) -> None:
 
     Raises
     ------
-    PluginFault
+    PluginFaultError
         Naming the first frame and its channel.
     """
     if np.isfinite(output).all():
         return
     channel, frame = (int(i[0]) for i in np.nonzero(~np.isfinite(output)))
     value = "NaN" if np.isnan(output[channel, frame]) else "Inf"
-    raise PluginFault(f"its output holds {value} (first at frame {frame} of channel {channel})")
+    raise PluginFaultError(
+        f"its output holds {value} (first at frame {frame} of channel {channel})"
+    )
 
 
 def check_drop_outs(samples: Samples, output: Samples, sample_rate_hz: int) -> None:
@@ -36,7 +38,7 @@ def check_drop_outs(samples: Samples, output: Samples, sample_rate_hz: int) -> N
 
     Raises
     ------
-    PluginFault
+    PluginFaultError
         Naming the first time in seconds and how many there are.
 
     Notes
@@ -52,10 +54,12 @@ def check_drop_outs(samples: Samples, output: Samples, sample_rate_hz: int) -> N
     if not starts.size:
         return
     if muted.all():
-        raise PluginFault("its output is silent where the input is not")
+        raise PluginFaultError("its output is silent where the input is not")
     times = "once" if starts.size == 1 else f"{starts.size} times"
     first_s = starts[0] * WINDOW_S
-    raise PluginFault(f"it drops out {times} while the input sounds (first at {first_s:.2f} s)")
+    raise PluginFaultError(
+        f"it drops out {times} while the input sounds (first at {first_s:.2f} s)"
+    )
 
 
 def _peaks(samples: Samples, sample_rate_hz: int) -> NDArray[np.float32]:

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from chainweigh.audio.array import Samples, check_rate, check_samples
-from chainweigh.errors import PluginError, PluginFault
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.alignment import Alignment, find_alignment, moved
 from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
 from chainweigh.hosts.pool import POOL
@@ -25,10 +25,9 @@ MODE_NOTE = "it leaves the floating-point mode changed; that was undone"
 
 
 @dataclass(frozen=True)
-class PluginRender:
-    """A plug-in's output, aligned with the input and with its tail, and how it came about."""
+class RenderFacts:
+    """How a plug-in's render came about: parameters as it held them, latency, what to note."""
 
-    samples: Samples
     values: tuple[ParameterValue, ...]
     latency_frames: int
     alignment: Alignment
@@ -73,7 +72,7 @@ class Plugin:
         ------
         PluginError
             A value the plug-in cannot hold, or a rate it refuses.
-        PluginFault
+        PluginFaultError
             It crashed or hung.
         """
         check_rate(sample_rate_hz)
@@ -89,7 +88,7 @@ class Plugin:
         sample_rate_hz: int,
         tail_frames: int,
         alignment: Alignment | None = None,
-    ) -> PluginRender:
+    ) -> tuple[Samples, RenderFacts]:
         """Run audio through a new instance in a worker process.
 
         Parameters
@@ -100,41 +99,39 @@ class Plugin:
 
         Returns
         -------
-        Output of n_frames + tail_frames, aligned with the input.
+        samples : n_frames + tail_frames, aligned with the input
+        facts : parameters as the plug-in held them, latency, alignment, notes
 
         Raises
         ------
         PluginError
             A value the plug-in cannot hold, or a rate it refuses.
-        PluginFault
+        PluginFaultError
             It crashed, hung, dropped out, or its output is not finite.
         """
         check_samples(samples)
         check_rate(sample_rate_hz)
         n_channels, n_frames = samples.shape
         job = self._job(requested, sample_rate_hz, n_channels, n_frames, tail_frames)
-        if alignment is None:
-            job = replace(job, find_impulse=True)
+        job = replace(job, find_impulse=alignment is None)
         with POOL.worker(self.record.format, self.path, self.digest) as worker:
             reply, output = worker.render(job, samples)
             if reply.mode_changed:
                 worker.retire()
         check_finite(output)
-        notes = list(reply.notes)
-        if alignment is None:
-            alignment = find_alignment(
-                samples,
-                output,
-                sample_rate_hz,
-                reported_frames=reply.latency_frames,
-                impulse_frames=reply.impulse_frames,
-            )
-            notes += [alignment.note] if alignment.note else []
-        aligned = moved(output, alignment.shift_frames, n_frames + tail_frames)
+        found = alignment or find_alignment(
+            samples,
+            output,
+            sample_rate_hz,
+            reported_frames=reply.latency_frames,
+            impulse_frames=reply.impulse_frames,
+        )
+        aligned = moved(output, found.shift_frames, n_frames + tail_frames)
         check_drop_outs(samples, aligned, sample_rate_hz)
-        notes += [MODE_NOTE] if reply.mode_changed else []
+        notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
-        return PluginRender(aligned, reply.values, reply.latency_frames, alignment, tuple(notes))
+        told = tuple(note for note in notes if note)
+        return aligned, RenderFacts(reply.values, reply.latency_frames, found, told)
 
     def _job(
         self,
@@ -145,7 +142,7 @@ class Plugin:
         tail_frames: int,
     ) -> RenderJob:
         if self.fault is not None:
-            raise PluginFault(self.fault)
+            raise PluginFaultError(self.fault)
         if self.record.refusal is not None:
             raise PluginError(f"{self.reference}: {self.record.refusal}")
         return RenderJob(

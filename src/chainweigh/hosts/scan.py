@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from chainweigh.audio.atomic import write_bytes
-from chainweigh.errors import PluginError, PluginFault
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.binary import check_binary
 from chainweigh.hosts.records import PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
@@ -134,7 +134,7 @@ def _described(format_name: str, path: Path) -> ScannedFile:
         worker.close()
     except PluginError as error:
         refusal = str(error)
-    except PluginFault as error:
+    except PluginFaultError as error:
         fault = str(error)
     digest = (
         hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest() if path.is_file() else ""

@@ -16,7 +16,7 @@ from pathlib import Path
 import msgspec
 import numpy as np
 
-from chainweigh.errors import PluginError, PluginFault
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.clap import ClapLibrary
 from chainweigh.hosts.floating_point import FloatingPointMode
 from chainweigh.hosts.ladspa import LadspaLibrary
@@ -68,7 +68,7 @@ class _Worker:
                 self.beat("being destroyed", 0)
         except PluginError as error:
             self._say("refused", str(error))
-        except PluginFault as error:
+        except PluginFaultError as error:
             self._say("fault", str(error))
 
     def _settle(self, library: Library, job: RenderJob) -> Iterator[tuple[str, object]]:

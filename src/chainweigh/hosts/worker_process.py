@@ -14,7 +14,7 @@ from typing import TypeVar
 import msgspec
 
 from chainweigh.audio.array import Samples
-from chainweigh.errors import PluginError, PluginFault
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.records import PluginRecord, RenderJob, RenderReply, Settled
 from chainweigh.hosts.shared_memory import copied_in, copied_out, new_descriptor
 
@@ -34,7 +34,7 @@ class WorkerProcess:
     ------
     PluginError
         The file cannot be used; the text says why.
-    PluginFault
+    PluginFaultError
         It crashed or hung while it was loaded.
     """
 
@@ -83,7 +83,7 @@ class WorkerProcess:
         """Whether it lives and has cleaned up after its last request; waits for that."""
         try:
             self._reply("ready", type(None))
-        except (PluginError, PluginFault):
+        except (PluginError, PluginFaultError):
             return False
         return True
 
@@ -131,7 +131,7 @@ class WorkerProcess:
             elif name == "refused":
                 raise PluginError(msgspec.json.decode(content, type=str))
             elif name == "fault":
-                raise PluginFault(msgspec.json.decode(content, type=str))
+                raise PluginFaultError(msgspec.json.decode(content, type=str))
 
     def _message(self) -> dict[str, msgspec.Raw]:
         deadline_s = time.monotonic() + STALL_S
@@ -145,7 +145,9 @@ class WorkerProcess:
                 raise self._crashed()
             elif time.monotonic() > deadline_s:
                 self._kill()
-                raise PluginFault(f"it hung while {self._where()}: no progress for {STALL_S:g} s")
+                raise PluginFaultError(
+                    f"it hung while {self._where()}: no progress for {STALL_S:g} s"
+                )
         line, _, self._buffer = self._buffer.partition(b"\n")
         return msgspec.json.decode(line, type=dict[str, msgspec.Raw])
 
@@ -167,14 +169,14 @@ class WorkerProcess:
                 os.killpg(self._process.pid, signal.SIGKILL)
             self._process.wait()
 
-    def _crashed(self) -> PluginFault:
+    def _crashed(self) -> PluginFaultError:
         deadline_s = time.monotonic() + GRACE_S
         while not self._ended() and time.monotonic() < deadline_s:
             time.sleep(0.005)
         self._kill()
         code = self._process.returncode
         how = _signal_name(-code) if code < 0 else f"exit code {code}"
-        return PluginFault(f"it crashed while {self._where()} ({how})")
+        return PluginFaultError(f"it crashed while {self._where()} ({how})")
 
 
 def _signal_name(number: int) -> str:

@@ -24,14 +24,15 @@ def align(
     """
     n_common = max(reference.shape[1], render.shape[1])
     delay = estimate_delay(
-        _fit(reference, n_common), _fit(render, n_common), sample_rate_hz=sample_rate_hz
+        fit_length(reference, n_common), fit_length(render, n_common), sample_rate_hz=sample_rate_hz
     )
     shift = delay.frames if delay.sharp else 0
     moved = render[:, shift:] if shift >= 0 else np.pad(render, ((0, 0), (-shift, 0)))
-    return _fit(moved, n_frames), shift
+    return fit_length(moved, n_frames), shift
 
 
-def _fit(samples: Samples, n_frames: int) -> Samples:
+def fit_length(samples: Samples, n_frames: int) -> Samples:
+    """Samples with zeros appended, or cut, to n_frames."""
     missing = n_frames - samples.shape[1]
     if missing > 0:
         return np.pad(samples, ((0, 0), (0, missing)))
