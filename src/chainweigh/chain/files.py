@@ -94,12 +94,12 @@ def read_toml(file: Path) -> dict[str, Any]:
         raise ChainFileError(f"{file}: TOML syntax error: {error}") from error
 
 
-def parse_chain(table: Mapping[str, Any], *, where: str, folder: Path) -> Iterator[Chain]:
+def parse_chain(table: Mapping[str, Any], *, where: str, folder: Path = Path()) -> Iterator[Chain]:
     """The chain of a parsed table, one a variant where it sweeps.
 
     Parameters
     ----------
-    folder : what a plug-in's relative path is relative to
+    folder : what a plug-in's relative path is relative to; the working folder without it
 
     Raises
     ------

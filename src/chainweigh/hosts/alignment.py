@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from chainweigh.audio.array import Samples, padded
-from chainweigh.measure.delay import estimate_delay
+from chainweigh.measure.delay import NEAR_FRAMES, Delay, estimate_delay
 
 AGREED, CORRECTED, UNVERIFIED = "agreed", "corrected", "unverified"
 
@@ -14,8 +14,8 @@ AGREED, CORRECTED, UNVERIFIED = "agreed", "corrected", "unverified"
 class Alignment:
     """Frames the output was moved earlier, and how sure that is.
 
-    `how` is `agreed` where a sharp peak of the correlation is where the report says, `corrected`
-    where it is elsewhere and wins, `unverified` where there is none and only the report is left.
+    `how` is `agreed` where a sharp peak of the correlation confirms the report, `corrected` where
+    it lies elsewhere and wins, `unverified` where there is none and only the report is left.
     `note` says where an impulse peaks if that is not the shift.
     """
 
@@ -47,12 +47,26 @@ def find_alignment(
     """
     delay = estimate_delay(padded(samples, output.shape[1]), output, sample_rate_hz=sample_rate_hz)
     shift, how = reported_frames, UNVERIFIED
-    if delay.sharp:
-        shift, how = delay.frames, AGREED if delay.frames == reported_frames else CORRECTED
+    if delay.sharp and _agree(delay, reported_frames, impulse_frames, sample_rate_hz):
+        how = AGREED
+    elif delay.sharp:
+        shift, how = delay.frames, CORRECTED
     note = None
     if impulse_frames not in (None, shift):
         note = f"an impulse comes out after {impulse_frames} frames, the programme after {shift}"
     return Alignment(shift, how, note)
+
+
+def _agree(
+    delay: Delay, reported_frames: int, impulse_frames: int | None, sample_rate_hz: int
+) -> bool:
+    """Whether the correlation confirms the report, to the frame or, if the impulse does, nearly.
+
+    A filter's phase moves the peak of a narrow-band programme by a few frames.
+    """
+    near = NEAR_FRAMES * max(1.0, sample_rate_hz / 48_000)
+    off = abs(delay.frames - reported_frames)
+    return off == 0 or (impulse_frames == reported_frames and off <= near)
 
 
 def moved(output: Samples, shift_frames: int, n_frames: int) -> Samples:

@@ -18,7 +18,7 @@ def check_finite(output: Samples) -> None:
     Raises
     ------
     PluginFaultError
-        Naming the first frame and its channel.
+        Naming the first channel that holds them and its first frame.
     """
     if np.isfinite(output).all():
         return

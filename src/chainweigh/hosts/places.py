@@ -17,11 +17,10 @@ _SUFFIX = {"ladspa": ".so", "clap": ".clap"}
 def plugin_folders(format_name: str) -> tuple[Path, ...]:
     """Folders of a format, in order: LADSPA_PATH replaces the standard ones, CLAP_PATH adds."""
     said = _variable(f"{format_name.upper()}_PATH")
-    if format_name == "ladspa" and said:
-        return said
+    if format_name == "clap":
+        return (*said, Path.home() / ".clap", Path("/usr/lib/clap"))
     system = (Path("/usr/local/lib"), Path("/usr/lib"), *sorted(Path("/usr/lib").glob("*-linux-*")))
-    standard = (Path.home() / f".{format_name}", *(folder / format_name for folder in system))
-    return (*said, *standard)
+    return said or (Path.home() / ".ladspa", *(folder / "ladspa" for folder in system))
 
 
 def _variable(name: str) -> tuple[Path, ...]:
