@@ -3,6 +3,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/mman.h>
 #include <unistd.h>
 #include <xmmintrin.h>
 #include "ladspa_abi.h"
@@ -17,9 +18,8 @@ struct instance { float *ports[6]; float ring[2][RING]; unsigned long frame; };
 
 static void misbehave(int fault)
 {
-    volatile int *nowhere = 0;
     switch (fault) {
-    case SEGFAULT: *nowhere = 1; break;
+    case SEGFAULT: *(volatile int *)mmap(0, 4096, PROT_NONE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0) = 1; break;
     case ABORT: abort();
     case EXIT: exit(0);
     case THROW: throw_something(); break;
