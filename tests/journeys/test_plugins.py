@@ -36,7 +36,7 @@ def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plu
     (tiny.folder / "mine").mkdir()
     for number, text in enumerate(texts):
         written = text.replace("FOLDER", str(plugin_folder))
-        (tiny.folder / "mine" / f"NUMBER.toml").write_text(written, encoding="utf-8")
+        (tiny.folder / "mine" / f"{number}.toml").write_text(written, encoding="utf-8")
     tiny.run("rank", "tiny", "--chains", "mine", "--out", "run", code=3)
     found = candidates(tiny.folder / "run")
     for place in ("hits", "low"):

@@ -217,7 +217,8 @@ class _LadspaInstance(Instance):
         names = self._descriptor.port_names
         for port in _ports(self._descriptor, CONTROL | OUTPUT):
             if _text(names[port]) in LATENCY_NAMES:
-                return round(float(self._controls[port]))
+                reported = float(self._controls[port])
+                return round(reported) if math.isfinite(reported) else -1
         return 0
 
     def _tail_frames(self) -> int | None:

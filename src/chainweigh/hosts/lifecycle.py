@@ -54,7 +54,7 @@ class Instance(ABC):
         return self._process(block)
 
     def latency_frames(self) -> int:
-        """Latency as the plug-in reports it now, while active."""
+        """Latency as the plug-in reports it now, while active; negative where that is no number."""
         self._require(State.ACTIVE)
         return self._latency_frames()
 

@@ -7,8 +7,8 @@ from chainweigh.audio.array import Samples, from_db
 from chainweigh.errors import PluginFaultError
 
 WINDOW_S = 0.01
-SOUNDING_DBFS = -40.0  # the input is plainly there
-MUTED_DBFS = -120.0  # the output is not
+SOUNDING_DB = -20.0  # of the input's peak: louder than what a gate is set to close on
+MUTED_DBFS = -120.0
 EQUAL_NOTE = "its output equals its input"
 
 
@@ -44,9 +44,12 @@ def check_drop_outs(samples: Samples, output: Samples, sample_rate_hz: int) -> N
     Notes
     -----
     A drop-out is a run of 10 ms windows under -120 dBFS peak whose input, and that of the windows
-    before and after, peaks over -40 dBFS. Common practice, no source.
+    before and after, peaks less than 20 dB below the input's peak. Common practice, no source.
     """
-    heard = _peaks(samples, sample_rate_hz) > from_db(SOUNDING_DBFS)
+    peaks = _peaks(samples, sample_rate_hz)
+    if not np.any(peaks):
+        return
+    heard = peaks > from_db(SOUNDING_DB) * peaks.max()
     muted = _peaks(output[:, : samples.shape[1]], sample_rate_hz) < from_db(MUTED_DBFS)
     around = heard[:-2] & heard[1:-1] & heard[2:]
     lost = np.concatenate([[False], around & muted[1:-1], [False]])

@@ -6,6 +6,7 @@ from contextlib import ExitStack
 import numpy as np
 
 from chainweigh.audio.array import Samples
+from chainweigh.errors import PluginFaultError
 from chainweigh.hosts.lifecycle import Instance, Library
 from chainweigh.hosts.records import ParameterValue, RenderJob, Requested, Settled
 from chainweigh.hosts.values import set_and_read_back
@@ -15,6 +16,7 @@ PRE_ROLL_BLOCKS = 16  # of silence, for parameters that glide to their value
 BEAT_FRAMES = 16 * BLOCK_FRAMES
 IMPULSE = 0.25
 IMPULSE_S = 1.0
+MAX_LATENCY_S = 10.0
 
 Beat = Callable[[str, int], None]
 """Called with the stage and the frame reached: the sign of life a worker gives."""
@@ -56,7 +58,10 @@ class Player:
     def settled(self) -> Settled:
         """What it holds and reports now."""
         first = self._instances[0]
-        return Settled(self.values, first.latency_frames(), first.tail_frames())
+        latency = first.latency_frames()
+        if not 0 <= latency <= MAX_LATENCY_S * self._rate:
+            raise PluginFaultError(f"it reports a latency of {latency} frames")
+        return Settled(self.values, latency, first.tail_frames())
 
     def notes(self) -> tuple[str, ...]:
         """What is worth knowing of how it ran."""
