@@ -74,4 +74,7 @@ def moved(output: Samples, shift_frames: int, n_frames: int) -> Samples:
     kept = output[:, max(shift_frames, 0) :][:, :n_frames]
     lead = min(max(-shift_frames, 0), n_frames)
     kept = kept[:, : n_frames - lead]
-    return np.pad(kept, ((0, 0), (lead, n_frames - lead - kept.shape[1])))
+    missing = n_frames - lead - kept.shape[1]
+    if not lead and not missing:
+        return np.ascontiguousarray(kept)
+    return np.pad(kept, ((0, 0), (lead, missing)))
