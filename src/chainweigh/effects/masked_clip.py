@@ -22,7 +22,8 @@ LEAD_HOPS = 4  # forward masking is followed from so far before
 PAD_HOPS = LEAD_HOPS + 3
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
-PREMASKING_MS, HELD_MS, PRESENT_SHARE = 1.0, 10.0, 0.25
+PREMASKING_MS, HELD_MS = 1.0, 10.0
+PRESENT_SHARE = 0.25  # of what is coming: so loud before a hit, an error may lead it further
 ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
@@ -136,22 +137,27 @@ def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.flo
         (at - last) / (REACH_AFTER_MS / 1000 * rate),
     )
     gate = np.where(away < 1, np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2, 0)
-    gate *= _presence(np.abs(programme.wide[:, part]).max(axis=0), rate, programme.ceiling)
+    gate *= _presence(programme.wide[:, part], rate)
     return np.asarray(gate[2 * hop : -2 * hop], dtype=np.float32)
 
 
-def _presence(level: NDArray[np.float32], sample_rate_hz: int, ceiling: float) -> Floats:
-    """0 to 1: how loud the programme has been, up to PREMASKING_MS ahead."""
+def _presence(samples: Samples, sample_rate_hz: int) -> Floats:
+    """0 to 1: how loud the programme has been against what is coming, its treble judged apart."""
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
     step = round(PREMASKING_MS / 4000 * sample_rate_hz)
-    ahead, held = 2 * step, round(HELD_MS / 1000 * sample_rate_hz)
-    size = held + ahead + 1
-    loudest = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
-    presence = np.minimum(loudest / (PRESENT_SHARE * ceiling), 1.0)
-    for _ in range(2):  # as far as the maximum looks ahead, so that it is full where a peak is over
+    held, coming = (round(ms / 1000 * sample_rate_hz) for ms in (HELD_MS, 1.5 * REACH_BEFORE_MS))
+    presence = np.ones(samples.shape[1])
+    for signal in (samples, np.diff(samples, axis=1, prepend=0)):
+        level = np.abs(signal).max(axis=0).astype(np.float64)
+        size = held + 2 * step + 1  # the smoothing below reaches as far as this looks ahead
+        past = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
+        ahead = maximum_filter1d(level, coming + 1, origin=-((coming + 1) // 2), mode="constant")
+        heard = past / np.maximum(PRESENT_SHARE * ahead, np.finfo(np.float64).tiny)
+        presence = np.minimum(presence, heard)
+    for _ in range(2):
         presence = uniform_filter1d(presence, 2 * step + 1, mode="nearest")
-    return np.asarray(np.minimum(presence, 1.0))
+    return np.asarray(np.clip(presence, 0.0, 1.0))
 
 
 def _costs(programme: _Programme, first_hop: int, end_hop: int) -> Floats:
