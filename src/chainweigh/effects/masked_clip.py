@@ -34,24 +34,25 @@ LEAST_SHARE = 1e-12  # of a frame's dearest bin: float64 leaves 1e-16
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
-    """Hold the ceiling, aligned and of equal length; what is far from any over passes bit for bit.
+    """Hold the ceiling, aligned and of equal length; what is far from any peak over it passes.
 
     Notes
     -----
     Frames of 23 ms, half overlapped, are solved each for itself. A frame's error is the one of
-    least cost that keeps the waveform at 4x the rate below the ceiling on both channels; as the
-    frames' weights sum to one, the sum keeps below it too. A last trim brings the true peak
-    (precise mode) to within 0.01 dB of the ceiling; the samples stay within the same.
+    least cost that keeps the waveform, at 4x the rate and on both channels, below the ceiling; as
+    the frames' weights sum to one, so does their sum. A last trim holds the true peak (precise
+    mode) within 0.01 dB of the ceiling. Frames without a peak over it cost next to nothing.
 
-    The cost is the noise-to-mask ratio of the error, of left, right, mid and side together, in
-    the 46 ms around the frame; below 200 Hz it counts more, as errors there move the gain of a
-    kick or bass. `hide` below 100 % adds a cost that is the same at all frequencies. The error
-    lives from 4 ms before to 12 ms after a sample that is over, and the cost takes that into
-    account. Nothing later than 45 ms is looked at (up to 48 kHz from 44.1; the frames are 2048
-    samples long at all rates up to 48 kHz).
+    The cost is the error's noise-to-mask ratio after ITU-R BS.1387, of left, right, mid and side
+    together, in the 46 ms around the frame; more below 200 Hz, where errors move the gain of kick
+    and bass, and above 12 kHz. `hide` below 100 % adds a cost that is equal at all frequencies.
 
-    Meant for a few dB. Where more than 128 points of a frame touch the ceiling, as in noise 6 dB
-    over, the rest falls to the trim, a gain that dips around each peak.
+    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is much louder or
+    brighter than what sounds before it by 1 ms only. Nothing later than 50 ms is looked at. Up to
+    48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times grow.
+
+    Meant for a few dB: at most 128 points of a frame can touch the ceiling, and what remains above,
+    as in noise 6 dB over, falls to the trim, whose gain dips around each peak.
     """
     ceiling, hide = from_db(float(settings["ceiling"])), float(settings["hide"]) / 100
     alike = len(samples) == 2 and np.array_equal(samples[0], samples[1])
@@ -153,7 +154,7 @@ def _presence(samples: Samples, sample_rate_hz: int) -> Floats:
         size = held + 2 * step + 1  # the smoothing below reaches as far as this looks ahead
         past = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
         ahead = maximum_filter1d(level, coming + 1, origin=-((coming + 1) // 2), mode="constant")
-        heard = past / np.maximum(PRESENT_SHARE * ahead, np.finfo(np.float64).tiny)
+        heard = past / np.maximum(PRESENT_SHARE * ahead, 1e-30)
         presence = np.minimum(presence, heard)
     for _ in range(2):
         presence = uniform_filter1d(presence, 2 * step + 1, mode="nearest")
