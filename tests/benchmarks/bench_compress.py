@@ -1,52 +1,41 @@
-"""Compressor on a 240 s stereo song against pedalboard.Compressor, one thread, same run."""
+"""Compressors on a loud stereo song against pedalboard.Compressor, one thread, same run."""
 
-import time
-from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 import pedalboard
+from loud_programme import RATE_HZ, best_ms, print_row, programme
 
 from chainweigh.effects import effect
 from chainweigh.effects.base import complete_settings
 
-RATE_HZ, SECONDS, ROUNDS = 44_100, 240, 5
-COMPRESS = effect("compress")
+SECONDS = 240
+CASES = (
+    ("peak, linked", "compress", {}, 3.5),
+    ("peak, sides apart", "compress", {"link": 0.0}, 3.5),
+    ("rms, linked", "compress", {"detector": "rms"}, 3.5),
+    ("rms, sides apart", "compress", {"detector": "rms", "link": 0.0}, 3.5),
+    ("peak, 5 ms ahead", "compress", {"lookahead": 5.0}, None),
+    ("peak, detector low cut", "compress", {"detector_low_cut": 100.0}, None),
+    ("3 bands", "compress_bands", {"split_1": 120.0, "split_2": 3000.0}, None),
+)
 
 
-def best_s(run: Callable[[], object]) -> float:
-    times = []
-    for _ in range(ROUNDS):
-        start = time.perf_counter()
-        run()
-        times.append(time.perf_counter() - start)
-    return min(times)
-
-
-def compress(samples: np.ndarray, **given: object) -> np.ndarray:
-    settings = complete_settings(COMPRESS, {"threshold": -20.0, "ratio": 4.0, **given})
-    return COMPRESS.process(samples, RATE_HZ, settings)
-
-
-def song() -> np.ndarray:
-    drawn = np.random.default_rng(0)
-    levels = np.repeat(10 ** (drawn.uniform(-30, 0, SECONDS * 10) / 20), RATE_HZ // 10)
-    return (drawn.normal(0, 0.3, (2, RATE_HZ * SECONDS)) * levels).astype(np.float32)
+def processed(samples: np.ndarray, name: str, given: dict[str, object]) -> np.ndarray:
+    found = effect(name)
+    bands = ("_1", "_2", "_3") if name == "compress_bands" else ("",)
+    worked = {f"{key}{b}": v for b in bands for key, v in (("threshold", -20.0), ("ratio", 4.0))}
+    return found.process(samples, RATE_HZ, complete_settings(found, {**worked, **given}))
 
 
 def main() -> None:
-    """Print times and ratios; goal of the default detector and link: 3.5."""
-    samples = song()
+    """Print times and ratios; goal of one band: 3.5."""
+    samples = programme(SECONDS)
     peer = pedalboard.Compressor(threshold_db=-20, ratio=4, attack_ms=10, release_ms=100)
-    peer_s = best_s(lambda: peer(samples, RATE_HZ))
-    print(f"pedalboard.Compressor {peer_s * 1e3:6.0f} ms (sides apart)")
-    for label, given in (
-        ("peak, linked", {}),
-        ("peak, sides apart", {"link": 0.0}),
-        ("rms, linked", {"detector": "rms"}),
-        ("rms, sides apart", {"detector": "rms", "link": 0.0}),
-    ):
-        own_s = best_s(lambda given=given: compress(samples, **given))
-        print(f"{label:21} {own_s * 1e3:6.0f} ms: {peer_s / own_s:.1f} x")
+    peer_ms, _ = best_ms(partial(peer, samples, RATE_HZ))
+    for label, name, given, goal in CASES:
+        ours_ms, _ = best_ms(partial(processed, samples, name, given))
+        print_row(label, ours_ms, "pedalboard.Compressor", peer_ms, goal)
 
 
 if __name__ == "__main__":

@@ -12,10 +12,32 @@ from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
 
 # Settings that make the effect work hard on noise that peaks near 0 dBFS.
 AT_WORK: dict[str, list[dict[str, object]]] = {
-    "clip": [{"ceiling": -6.0}],
+    "clip": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "knee": 3.0, "oversample": 32, "link": True, "true_peak": True},
+    ],
     "compress": [
         {"threshold": -24.0, "ratio": 4.0},
         {"threshold": -24.0, "ratio": 4.0, "detector": "rms", "link": 40.0, "mix": 70.0},
+        {"threshold": -24.0, "ratio": 4.0, "lookahead": 5.0, "detector_low_cut": 100.0},
+    ],
+    "compress_bands": [
+        {"split_1": 400.0, "threshold_1": -30.0, "threshold_2": -24.0, "ratio_2": 4.0},
+        {
+            "split_1": 300.0,
+            "split_2": 1000.0,
+            "split_3": 5000.0,
+            "threshold_2": -30.0,
+            "threshold_4": -30.0,
+            "link": 40.0,
+            "mix": 70.0,
+            "detector": "rms",
+        },
+    ],
+    "dc_block": [{}],
+    "dither": [
+        {"bits": 16},
+        {"bits": 24, "noise": "rising"},
     ],
     "echo": [
         {"time": 12.5, "feedback": 30.0},
@@ -28,32 +50,79 @@ AT_WORK: dict[str, list[dict[str, object]]] = {
         {"shape": "tilt", "frequency": 700.0, "gain": 3.0},
         {"shape": "low_cut", "frequency": 30.0, "slope": 48.0},
         {"shape": "high_cut", "frequency": 16000.0, "slope": 24.0},
+        {"shape": "peak", "frequency": 1000.0, "gain": 6.0, "phase": "linear"},
+        {"shape": "high_shelf", "frequency": 5000.0, "gain": 6.0, "on": "mid"},
     ],
     "gain": [{"gain": -3.0}],
-    "limit": [{"ceiling": -6.0}],
+    "mono_below": [{}, {"frequency": 300.0, "slope": 12.0, "amount": 50.0}],
+    "resonance_cut": [
+        {"margin": 0.0},
+        {"margin": 0.0, "attack": 0.0, "release": 0.0, "smoothing": 0.3, "max_cut": 24.0},
+    ],
     "masked_clip": [{"ceiling": -6.0}],
+    "limit": [
+        {"ceiling": -6.0},
+        {"ceiling": -9.0, "attack": 40.0, "hold": 5.0, "release_kind": "programme", "link": 30.0},
+        {"ceiling": -9.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"room_size": 20.0}],
+    "saturate": [
+        {"ceiling": -6.0},
+        {"ceiling": -6.0, "curve": "cubic", "bias": 20.0, "oversample": 1},
+        {"ceiling": -12.0, "curve": "arctan", "bias": -30.0, "mix": 60.0, "oversample": 16},
+    ],
+    "shorten": [{"length": 60.0}, {"length": 20.0, "fade": 0.0, "depth": 12.0, "rise": 12.0}],
+    "transient": [{"onset": 6.0, "body": -3.0}, {"onset": -12.0, "length": 80.0}],
+    "width": [{"middle": -3.0, "sides": 0.0}, {"middle": 1.0, "sides": 160.0}],
 }
 
 # Settings that must hand on, bit for bit, a signal that peaks below -12 dBFS.
 NEUTRAL: dict[str, list[dict[str, object]]] = {
-    "clip": [{"ceiling": 0.0}],
+    "clip": [{"ceiling": 0.0}, {"ceiling": 0.0, "oversample": 32, "true_peak": True}],
     "compress": [
         {"threshold": -20.0, "ratio": 1.0},
         {"threshold": 0.0, "ratio": 8.0},
         {"threshold": 0.0, "ratio": 8.0, "detector": "rms", "link": 50.0},
         {"threshold": -40.0, "ratio": 8.0, "mix": 0.0},
     ],
+    "compress_bands": [
+        {"split_1": 120.0, "split_2": 2500.0},
+        {"split_1": 120.0, "threshold_1": -60.0, "ratio_1": 1.0},
+        {"split_1": 120.0, "threshold_2": -60.0, "mix": 0.0},
+    ],
     "echo": [{"time": 100.0, "feedback": 50.0, "mix": 0.0}],
     "eq": [
         {"shape": shape, "frequency": 1000.0, "gain": 0.0}
         for shape in ("peak", "low_shelf", "high_shelf", "tilt")
-    ],
+    ]
+    + [{"shape": "peak", "frequency": 60.0, "gain": 0.0, "phase": "linear", "on": "side"}],
     "gain": [{"gain": 0.0}],
-    "limit": [{"ceiling": 0.0}],
+    "mono_below": [{"amount": 0.0}],
+    "resonance_cut": [{"max_cut": 0.0}],
     "masked_clip": [{"ceiling": 0.0}],
+    "limit": [
+        {"ceiling": 0.0},
+        {"ceiling": 0.0, "attack": 0.0, "hold": 5.0, "release_kind": "programme", "link": 0.0},
+        {"ceiling": 0.0, "lookahead": 0.0, "release": 0.0, "true_peak": False},
+    ],
     "reverb": [{"mix": 0.0}],
+    "saturate": [{"ceiling": -20.0, "mix": 0.0}],
+    "shorten": [{"length": 60.0, "depth": 0.0}],
+    "transient": [{"onset": 0.0, "body": 0.0}],
+    "width": [{"sides": 100.0, "middle": 0.0}],
 }
+
+# Effects that no setting makes neutral: the setting that comes nearest, and how far from the same
+# signal (noise of -17.3 dBFS RMS at 48 kHz) it leaves the output, RMS in dBFS, at the most.
+NEAREST_TO_NEUTRAL: dict[str, tuple[dict[str, object], float]] = {
+    # first-order low-pass noise bandwidth pi/2 * 1 Hz of 24 kHz: -41.8 dB below the signal
+    "dc_block": ({"frequency": 1.0}, -59.0),
+    # Lipshitz, Wannamaker, Vanderkooy 1992: triangular dither leaves 1/4 step^2 at 24 bits
+    "dither": ({"bits": 24}, -144.4),
+}
+
+# What an effect adds to a sound however soft, at full scale 1: 1.5 steps of 16 bits.
+ADDED_PEAK = {"dither": 1.5 * 2.0**-15}
 
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 
@@ -62,7 +131,7 @@ def cases(table: dict[str, list[dict[str, object]]]) -> list[object]:
     return [
         pytest.param(name, given, id=f"{name}-{number}")
         for name in NAMES
-        for number, given in enumerate(table.get(name, [{}]))
+        for number, given in enumerate(table.get(name, []))
     ]
 
 
@@ -89,13 +158,23 @@ def test_the_registry_lists_every_effect_file_and_the_tables_cover_it() -> None:
     folder = Path(chainweigh.effects.__file__).parent
     files = {p.stem for p in folder.glob("*.py") if "\nEFFECT = " in p.read_text(encoding="utf-8")}
     assert NAMES
-    assert set(NAMES) == files == set(AT_WORK) == set(NEUTRAL)
+    assert set(NAMES) == files == set(AT_WORK) == {*NEUTRAL, *NEAREST_TO_NEUTRAL}
+    assert not set(NEUTRAL) & set(NEAREST_TO_NEUTRAL)
 
 
 @pytest.mark.parametrize(("name", "given"), cases(NEUTRAL))
 def test_neutral_settings_pass_every_bit(name: str, given: dict[str, object]) -> None:
     samples = noise(9_000, peak=from_db(-12.5))
     assert np.array_equal(run(name, given, samples), samples)
+
+
+@pytest.mark.parametrize("name", NEAREST_TO_NEUTRAL)
+def test_without_a_neutral_setting_the_deviation_is_the_stated_one(name: str) -> None:
+    given, most_dbfs = NEAREST_TO_NEUTRAL[name]
+    samples = noise(9_000, peak=from_db(-12.5))
+    added = run(name, given, samples).astype(np.float64) - samples
+    assert added.any()
+    assert 10 * np.log10(np.mean(added**2)) <= most_dbfs
 
 
 @pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
@@ -168,7 +247,7 @@ def test_the_output_is_finite_for_very_loud_and_denormal_input(
 ) -> None:
     out = run(name, given, noise(9_000, peak=peak))
     assert np.isfinite(out).all()
-    assert np.abs(out).max() <= 1_000 * peak + 1e-6
+    assert np.abs(out).max() <= 1_000 * peak + 1e-6 + ADDED_PEAK.get(name, 0.0)
 
 
 @pytest.mark.parametrize(("name", "given"), cases(AT_WORK))
@@ -189,6 +268,7 @@ def test_every_effect_and_parameter_is_documented(name: str) -> None:
     found: Effect = effect(name)
     assert found.name == name
     assert found.about.endswith(".")
+    assert found.source
     assert found.parameters
     names = [p.name for p in found.parameters]
     assert len(set(names)) == len(names)

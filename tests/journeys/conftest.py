@@ -26,7 +26,7 @@ class Workplace:
     """A folder to work in, with a command and a cache of its own."""
 
     def __init__(self, folder: Path, cache: Path) -> None:
-        self.folder = folder
+        self.folder, self.cache = folder, cache
         self._environment = {**os.environ, "XDG_CACHE_HOME": str(cache)}
 
     def run(self, *arguments, code=0):

@@ -178,7 +178,7 @@ def test_ten_hours_are_refused_from_the_header_with_the_limit(place):
 def test_a_comparison_has_a_limit_of_its_own(place):
     write_ten_hours(place.folder / "ten-hours.wav")
     said = place.run("measure", "ten-hours.wav", "--against", "ten-hours.wav", code=1).stderr
-    assert "to be compared a file may have at most 0.5 GiB" in said
+    assert "to be compared a file may have at most 1 GiB" in said
 
 
 @pytest.mark.parametrize(

@@ -139,6 +139,22 @@ def test_chains_list_show_and_validate_speak_of_the_shipped_chains(place):
     assert "Firm clip" in said
 
 
+def test_chains_effects_documents_every_effect_and_parameter(place):
+    sheets = json.loads(place.run("chains", "effects", "--json").stdout)
+    said = place.run("chains", "effects").stdout
+    assert {s["name"] for s in sheets} >= {"clip", "saturate", "shorten", "resonance_cut"}
+    flat = " ".join(said.split())
+    for sheet in sheets:
+        assert sheet["about"] in flat
+        for parameter in sheet["parameters"]:
+            assert f"- {parameter['name']}: " in flat and parameter["about"] in flat
+    one = place.run("chains", "effects", "echo").stdout
+    assert one.startswith("echo\n") and "clip" not in one
+    assert json.loads(place.run("chains", "effects", "echo", "--json").stdout)["name"] == "echo"
+    said = place.run("chains", "effects", "dihter", code=1).stderr
+    assert 'unknown effect "dihter"; did you mean dither' in said
+
+
 def test_validate_names_what_is_wrong_and_ends_with_1(tiny):
     bad = tiny.folder / "bad.toml"
     bad.write_text('name = "x"\nscope = "bus"\n[[stage]]\neffect = "clip"\nceilin = 3\n')

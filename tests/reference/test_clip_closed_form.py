@@ -100,6 +100,20 @@ def test_aliasing_is_what_ideal_filters_would_leave(run, cycles, oversample, pri
     assert folded_db == pytest.approx(printed_db, abs=0.5)
 
 
+@pytest.mark.parametrize(
+    ("oversample", "derived_db"), [(4, -46.0), (8, -57.0), (16, -68.6), (32, None)]
+)
+def test_aliasing_of_10_khz_at_48_khz_is_what_ideal_filters_would_leave(
+    run, oversample, derived_db
+):
+    """Derived from the series, 6.02 dB over; 32 times lies where float32 still tells it apart."""
+    cycles = 13653  # 9999.8 Hz
+    spectrum = _spectrum(run, cycles, 48000, ceiling=-6.0206, oversample=oversample)
+    ideal_db = _ideal_folded_db(cycles, 48000, oversample)
+    assert _folded_db(spectrum, cycles, 48000) == pytest.approx(ideal_db, abs=0.1)
+    assert derived_db is None or ideal_db == pytest.approx(derived_db, abs=0.1)
+
+
 def test_plain_clipping_matches_the_clip_of_numpy(run):
     samples = np.random.default_rng(5).standard_normal((2, 5000)).astype(np.float32)
     out = run(EFFECT, samples, 44100, ceiling=0.0, oversample=1)

@@ -39,6 +39,21 @@ def check_samples(samples: Samples, *, what: str = "samples", max_channels: int 
     SignalError
         Wrong type, shape, layout or number of channels; a sample that is not finite.
     """
+    check_layout(samples, what=what, max_channels=max_channels)
+    for channel, signal in enumerate(samples):
+        _check_finite(signal, f"{what}: sample {{}} of channel {channel} is NaN or Inf")
+
+
+def check_layout(samples: Samples, *, what: str = "samples", max_channels: int = 2) -> None:
+    """Refuse an array that breaks the convention, without a look at its values.
+
+    For callers that see from what they compute whether all samples are finite.
+
+    Raises
+    ------
+    SignalError
+        Wrong type, shape, layout or number of channels.
+    """
     if not isinstance(samples, np.ndarray) or samples.dtype != np.float32:
         kind = getattr(samples, "dtype", type(samples).__name__)
         raise SignalError(f"{what}: type is {kind}; a float32 array is needed")
@@ -51,8 +66,6 @@ def check_samples(samples: Samples, *, what: str = "samples", max_channels: int 
         )
     if not samples.flags.c_contiguous:
         raise SignalError(f"{what}: not C-contiguous; use numpy.ascontiguousarray")
-    for channel, signal in enumerate(samples):
-        _check_finite(signal, f"{what}: sample {{}} of channel {channel} is NaN or Inf")
 
 
 def _check_finite(signal: Samples, message: str) -> None:

@@ -40,6 +40,11 @@ class AudioHeader:
     format: str
 
 
+def name_text(path: FilePath) -> str:
+    """A path as text that can be written anywhere: what is not Unicode in it reads ?."""
+    return os.fspath(path).encode("utf-8", "replace").decode()
+
+
 def read_header(path: FilePath) -> AudioHeader:
     """Length, channels, rate and format of an audio file, without decoding it.
 
@@ -160,7 +165,8 @@ def _opened(path: Path) -> Iterator["soundfile.SoundFile"]:
     import soundfile
 
     try:
-        file = soundfile.SoundFile(os.fspath(path))
+        # a name that is not text in the system's encoding passes only as the bytes it is
+        file = soundfile.SoundFile(os.fspath(path) if os.name == "nt" else os.fsencode(path))
     except (RuntimeError, TypeError) as error:  # TypeError: headerless files, which state no rate
         raise AudioFileError(f"{path}: not audio ({_reason(error)}); {_READABLE}") from error
     with file:

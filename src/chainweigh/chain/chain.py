@@ -1,9 +1,9 @@
 """What a chain is: a name, a scope and ordered stages of effects with their settings."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from chainweigh.chain.values import LevelExpression, Value, format_value
+from chainweigh.chain.values import LevelExpression, NoteValue, Value, format_value
 from chainweigh.effects import effect
 from chainweigh.effects.base import Effect, Parameter, Setting, complete_settings
 from chainweigh.errors import ChainFileError
@@ -31,28 +31,44 @@ class Stage:
         return effect(self.effect_name)
 
     def completed(self, levels: Mapping[str, float] | None = None) -> dict[str, Setting]:
-        """All settings with defaults, relative levels replaced.
+        """All settings with defaults, relative levels and note values replaced.
 
         Parameters
         ----------
         levels : resolved value in dB of each relative level; without it a value inside the
-            parameter's range stands in, enough for checks that do not depend on level.
+            parameter's range stands in, enough for checks that do not depend on level, and for
+            note values without a tempo too.
 
         Raises
         ------
         ChainFileError
-            A setting out of range, missing or unknown.
+            A setting out of range, missing or unknown; with levels, a note value without a tempo.
         """
         given: dict[str, Setting] = {}
         ranges = {p.name: p for p in self.effect.parameters}
         for key, value in self.settings.items():
-            if not isinstance(value, LevelExpression):
-                given[key] = value
-            elif levels is not None:
+            if isinstance(value, NoteValue) and value.time_ms is not None:
+                given[key] = value.time_ms
+            elif isinstance(value, NoteValue) and levels is not None:
+                raise ChainFileError(
+                    f'{self.effect_name}: "{key}" is {value} of a whole note, but no tempo is '
+                    "known; state it (tempo_bpm in song.toml), or a time in ms"
+                )
+            elif isinstance(value, LevelExpression) and levels is not None:
                 given[key] = levels[key]
-            else:
+            elif isinstance(value, LevelExpression | NoteValue):
                 given[key] = _inside(ranges[key])
+            else:
+                given[key] = value
         return complete_settings(self.effect, given)
+
+    def at_tempo(self, tempo_bpm: float | None) -> "Stage":
+        """The stage with its note values at a song's tempo."""
+        settings = {
+            key: replace(value, tempo_bpm=tempo_bpm) if isinstance(value, NoteValue) else value
+            for key, value in self.settings.items()
+        }
+        return replace(self, settings=settings)
 
     @staticmethod
     def default_text(parameter: Parameter) -> Setting | None:
@@ -79,6 +95,10 @@ class Chain:
     def tail_frames(self, sample_rate_hz: int) -> int:
         """Frames the output outlasts the input, summed over stages."""
         return sum(s.effect.tail_frames(sample_rate_hz, s.completed()) for s in self.stages)
+
+    def at_tempo(self, tempo_bpm: float | None) -> "Chain":
+        """The chain with its note values at a song's tempo; it still writes them as note values."""
+        return replace(self, stages=tuple(stage.at_tempo(tempo_bpm) for stage in self.stages))
 
     def check_at_rate(self, sample_rate_hz: int) -> None:
         """Refuse settings that cannot work at the song's sample rate.

@@ -18,9 +18,14 @@ _UNITS: dict[Kind, dict[str, float]] = {
     Kind.OCTAVES: {"oct": 1.0},
     Kind.SLOPE: {"dB/oct": 1.0},
 }
+_HINTS = {
+    Kind.LEVEL: ', or a level such as "peak - 3 dB"',
+    Kind.TIME: ', or a note value such as "1/16"',
+}
 _T = TypeVar("_T", bool, str, int, float)
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})\s*(\S.*?)?\s*")
+_NOTE = re.compile(r"\s*(\d+)\s*/\s*(\d+)\s*")
 _EXPRESSION = re.compile(r"\s*([A-Za-z_]+)\s*(?:([+-])\s*(\d+\.?\d*|\.\d+)\s*(\S.*?)?)?\s*")
 
 
@@ -39,7 +44,32 @@ class LevelExpression:
         return f"{self.name} {sign} {abs(self.offset_db):g} dB"
 
 
-Value = Setting | LevelExpression
+@dataclass(frozen=True)
+class NoteValue:
+    """A time as a share of a whole note, which lasts four quarter notes; BPM counts quarter notes.
+
+    `tempo_bpm` is that of the song the value is used in, None until there is one.
+    """
+
+    n_parts: int
+    parts_per_note: int
+    tempo_bpm: float | None = None
+
+    def __str__(self) -> str:
+        """As written in a chain file, for example 1/16."""
+        return f"{self.n_parts}/{self.parts_per_note}"
+
+    @property
+    def time_ms(self) -> float | None:
+        """How long it lasts, to 0.001 ms; None without a tempo."""
+        if self.tempo_bpm is None:
+            return None
+        whole_note_ms = 4 * 60_000 / self.tempo_bpm
+        return round(whole_note_ms * self.n_parts / self.parts_per_note, 3)
+
+
+RelativeValue = LevelExpression | NoteValue
+Value = Setting | RelativeValue
 
 
 def parse_value(parameter: Parameter, value: object) -> Value:
@@ -79,6 +109,8 @@ def _example(kind: Kind) -> str:
 
 def _parse_quantity(kind: Kind, text: str) -> Value:
     units = _UNITS[kind]
+    if kind is Kind.TIME and (note := _NOTE.fullmatch(text)):
+        return _parse_note(text, *map(int, note.groups()))
     match = _QUANTITY.fullmatch(text)
     if match is None:
         if kind in (Kind.LEVEL, Kind.GAIN):
@@ -87,10 +119,16 @@ def _parse_quantity(kind: Kind, text: str) -> Value:
     number, unit = match.groups()
     if unit not in units:
         known = " or ".join(units)
-        hint = ', or a level such as "peak - 3 dB"' if kind is Kind.LEVEL else ""
+        hint = _HINTS.get(kind, "")
         said = f'unit "{unit}" is not known here' if unit else "it has no unit"
         raise ChainFileError(f'"{text}": {said}; use {known}{hint}')
     return float(number) * units[unit]
+
+
+def _parse_note(text: str, n_parts: int, parts_per_note: int) -> NoteValue:
+    if n_parts == 0 or parts_per_note == 0:
+        raise ChainFileError(f'"{text}" is not a note value, such as "1/16" or "3/8"')
+    return NoteValue(n_parts, parts_per_note)
 
 
 def parse_level(text: str) -> LevelExpression:
@@ -116,7 +154,7 @@ def parse_level(text: str) -> LevelExpression:
 
 def format_value(kind: Kind, value: Value) -> Setting:
     """A value as a chain file writes it: text with its unit, or the bare count, ratio or switch."""
-    if isinstance(value, LevelExpression):
+    if isinstance(value, RelativeValue):
         return str(value)
     if kind in _UNITS:
         return f"{value:.10g} {kind.value}"

@@ -4,10 +4,9 @@ import re
 from pathlib import Path
 
 import click
-import msgspec
 
 from chainweigh.audio.atomic import write_text
-from chainweigh.audio.files import read_audio
+from chainweigh.audio.files import name_text, read_audio
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
 from chainweigh.cli import options
@@ -15,6 +14,8 @@ from chainweigh.errors import ChainFileError
 from chainweigh.render.bench import BenchResults, bench_at_level, bench_on_programme
 from chainweigh.report.bench_plot import bench_plot
 from chainweigh.report.bench_table import bench_table
+from chainweigh.report.strict_json import strict_json
+from chainweigh.song.song_file import TEMPO_RANGE_BPM
 
 
 def _parse_level(ctx: click.Context, option: click.Parameter, text: str | None) -> float | None:
@@ -55,6 +56,13 @@ def _parse_level(ctx: click.Context, option: click.Parameter, text: str | None) 
     help="Sample rate in Hz for --level.",
 )
 @click.option(
+    "--tempo",
+    "tempo_bpm",
+    type=click.FloatRange(*TEMPO_RANGE_BPM),
+    metavar="BPM",
+    help="Tempo in quarter notes a minute, for a chain with times such as 1/16.",
+)
+@click.option(
     "--plot",
     type=click.Path(path_type=Path, dir_okay=False),
     metavar="FILE.svg",
@@ -68,6 +76,7 @@ def command(
     programme: Path | None,
     level_dbfs: float | None,
     sample_rate_hz: int | None,
+    tempo_bpm: float | None,
     plot: Path | None,
     as_json: bool,
     quiet: bool,
@@ -84,12 +93,12 @@ def command(
         raise click.UsageError("give --programme FILE, or --level and --rate: one of the two")
     if programme is not None and sample_rate_hz is not None:
         raise click.UsageError("--rate goes with --level; a programme brings its own rate")
-    chain = _chain(chain_name, folder)
+    chain = _chain(chain_name, folder).at_tempo(tempo_bpm)
     results = _bench(chain, programme, level_dbfs, sample_rate_hz)
     if plot is not None:
         write_text(plot, bench_plot(results))
     if as_json:
-        click.echo(msgspec.json.format(msgspec.json.encode(results), indent=2).decode())
+        click.echo(strict_json(results, "readings"))
     else:
         click.echo(bench_table(results))
     if plot is not None:
@@ -102,7 +111,7 @@ def _bench(
     if programme is not None:
         audio = read_audio(programme)
         return bench_on_programme(
-            chain, audio.samples, audio.sample_rate_hz, programme=programme.name
+            chain, audio.samples, audio.sample_rate_hz, programme=name_text(programme.name)
         )
     if level_dbfs is None or sample_rate_hz is None:
         raise click.UsageError("--level needs --rate, such as --rate 48000: no rate is assumed")

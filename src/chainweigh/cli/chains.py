@@ -1,4 +1,4 @@
-"""chainweigh chains list | show | validate."""
+"""chainweigh chains list | show | validate | effects."""
 
 from pathlib import Path
 
@@ -8,7 +8,9 @@ import msgspec
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
 from chainweigh.cli import options
+from chainweigh.effects import NAMES, effect
 from chainweigh.errors import ChainFileError
+from chainweigh.report.effect_sheet import effect_sheet, effects_text
 
 folder_option = click.option(
     "--chains",
@@ -20,7 +22,7 @@ folder_option = click.option(
 
 @click.group("chains")
 def command() -> None:
-    """List, show and check chain files."""
+    """List, show and check chain files; what effects there are."""
 
 
 @command.command("list")
@@ -71,6 +73,22 @@ def validate(paths: tuple[str, ...], as_json: bool) -> None:
         return
     for path, count in counts.items():
         click.echo(f"{path}: ok, {count} chain{'' if count == 1 else 's'}")
+
+
+@command.command("effects")
+@click.argument("name", required=False)
+@options.json_option
+def effects(name: str | None, as_json: bool) -> None:
+    """What every built-in effect and parameter does: unit, range, default, source.
+
+    NAME is one effect; all of them without it.
+    """
+    found = [effect(each) for each in ((name,) if name else NAMES)]
+    if as_json:
+        sheets = [effect_sheet(each) for each in found]
+        _echo_json(sheets[0] if name else sheets)
+        return
+    click.echo(effects_text(found))
 
 
 def _load(path: Path) -> tuple[Chain, ...]:

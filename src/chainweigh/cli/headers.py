@@ -8,8 +8,8 @@ from chainweigh.errors import AudioFileError
 GIB = 2**30
 MAX_BYTES = 4 * GIB
 """Decoded size of a file: 4 bytes a sample."""
-MAX_PAIR_BYTES = GIB // 2
-"""The same for a pair: its measures take about 12 times this."""
+MAX_PAIR_BYTES = GIB
+"""The same where two are compared, whose measures take about three times this."""
 
 
 def check_headers(files: Sequence[str], reference: str | None) -> None:
@@ -18,7 +18,7 @@ def check_headers(files: Sequence[str], reference: str | None) -> None:
     Raises
     ------
     AudioFileError
-        As `read_header`; more than 4 GiB decoded, or 512 MiB where files are compared.
+        As `read_header`; more than 4 GiB decoded, or 1 GiB where files are compared.
     """
     if reference is None:
         for name in files:

@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from chainweigh.audio.atomic import write_text
-from chainweigh.audio.files import read_audio
+from chainweigh.audio.files import name_text, read_audio
 from chainweigh.cli import options
 from chainweigh.cli.headers import check_headers
 from chainweigh.measure.comparison import PairMeasures, measure_against
@@ -17,6 +17,7 @@ from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.report.measures_csv import measures_csv, series_csv
 from chainweigh.report.measures_table import bands_table, measures_table, pairs_table
 from chainweigh.report.series_plot import series_plot
+from chainweigh.report.strict_json import strict_json
 
 Measured = tuple[str, FileMeasures, PairMeasures | None]
 
@@ -76,7 +77,7 @@ def command(
     check_headers(files, reference)
 
     measured = _measure(files, reference)
-    reference = None if reference is None else _readable(reference)
+    reference = None if reference is None else name_text(reference)
     if csv_file and not csv_on_stdout:
         write_text(csv_file, measures_csv(measured, reference))
     if series_file or plot_file:
@@ -92,20 +93,19 @@ def command(
 def _measure(files: Sequence[str], reference: str | None) -> list[Measured]:
     """The reference first, where there is one."""
     if reference is None:
-        return [(_readable(name), _measure_one(name), None) for name in files]
-    held = read_audio(reference)
-    rate = held.sample_rate_hz
-    measured: list[Measured] = [(_readable(reference), measure_file(held.samples, rate), None)]
+        return [(name_text(name), _measure_one(name), None) for name in files]
+    measured: list[Measured] = [(name_text(reference), _measure_one(reference), None)]
     for name in files:
-        samples = read_audio(name).samples
-        pair = measure_against(held.samples, samples, sample_rate_hz=rate)
-        measured.append((_readable(name), measure_file(samples, rate), pair))
+        measured.append((name_text(name), *_measure_pair(reference, name)))
     return measured
 
 
-def _readable(name: str) -> str:
-    """A name as text: what the file system holds but Unicode does not reads ?."""
-    return name.encode("utf-8", "replace").decode()
+def _measure_pair(reference: str, name: str) -> tuple[FileMeasures, PairMeasures]:
+    """A reference is read again for every file: both arrays are written over."""
+    held, audio = read_audio(reference), read_audio(name)
+    rate = audio.sample_rate_hz
+    file = measure_file(audio.samples, rate)
+    return file, measure_against(held.samples, audio.samples, sample_rate_hz=rate, overwrite=True)
 
 
 def _measure_one(name: str) -> FileMeasures:
@@ -128,7 +128,7 @@ def _json(measured: Sequence[Measured], reference: str | None) -> str:
         if pair is not None:
             row["against"] = {"file": reference, **msgspec.to_builtins(pair)}
         rows.append(row)
-    return msgspec.json.format(msgspec.json.encode(rows), indent=2).decode()
+    return strict_json(rows, "measures")
 
 
 def _write_series(name: str, series_file: Path | None, plot_file: Path | None) -> None:
@@ -137,7 +137,7 @@ def _write_series(name: str, series_file: Path | None, plot_file: Path | None) -
     if series_file:
         write_text(series_file, series_csv(series))
     if plot_file:
-        write_text(plot_file, series_plot(Path(name).name, series))
+        write_text(plot_file, series_plot(name_text(Path(name).name), series))
 
 
 def _check_outputs(outputs: Sequence[Path], inputs: Sequence[str]) -> None:

@@ -6,7 +6,25 @@ from importlib import import_module
 from chainweigh.effects.base import Effect
 from chainweigh.errors import ChainFileError
 
-NAMES = ("clip", "compress", "echo", "eq", "gain", "limit", "masked_clip", "reverb")
+NAMES = (
+    "clip",
+    "compress",
+    "compress_bands",
+    "dc_block",
+    "dither",
+    "echo",
+    "eq",
+    "gain",
+    "limit",
+    "masked_clip",
+    "mono_below",
+    "resonance_cut",
+    "reverb",
+    "saturate",
+    "shorten",
+    "transient",
+    "width",
+)
 
 
 def effect(name: str) -> Effect:

@@ -82,6 +82,8 @@ class Effect:
         sound), so that a render is searched for a delay.
     source : str
         The published method behind it.
+    notes : str
+        What a user should know beyond the parameters: look-ahead, limits, what it leaves alone.
     """
 
     name: str
@@ -93,6 +95,7 @@ class Effect:
     sides_alike: bool = True
     keeps_time: bool = True
     source: str = ""
+    notes: str = ""
 
 
 def complete_settings(effect: Effect, given: Mapping[str, object]) -> dict[str, Setting]:
@@ -157,6 +160,24 @@ def _number(where: str, parameter: Parameter, value: object) -> float | int:
 def _with_unit(number: float, kind: Kind) -> str:
     bare = kind in (Kind.RATIO, Kind.COUNT)
     return f"{number:.10g}" if bare else f"{number:.10g} {kind.value}"
+
+
+def check_below_nyquist(
+    effect_name: str, parameter_name: str, sample_rate_hz: int, settings: Settings
+) -> None:
+    """Refuse a frequency that the sample rate cannot hold.
+
+    Raises
+    ------
+    ChainFileError
+        The frequency is half the sample rate or more.
+    """
+    frequency_hz = float(settings[parameter_name])
+    if frequency_hz >= sample_rate_hz / 2:
+        raise ChainFileError(
+            f'{effect_name}: "{parameter_name}" is {frequency_hz:g} Hz; at {sample_rate_hz} Hz '
+            f"sample rate it must be below {sample_rate_hz / 2:g} Hz"
+        )
 
 
 def allowed(parameter: Parameter) -> str:

@@ -2,7 +2,10 @@
 
 from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.errors import ChainFileError
 from chainweigh.kernels.compress import Compression, compress_samples
+
+AVERAGING_MS = 10.0
 
 
 def _compression(settings: Settings) -> Compression:
@@ -13,6 +16,9 @@ def _compression(settings: Settings) -> Compression:
         attack_ms=float(settings["attack"]),
         release_ms=float(settings["release"]),
         rms=settings["detector"] == "rms",
+        averaging_ms=float(settings["averaging"]),
+        lookahead_ms=float(settings["lookahead"]),
+        detector_low_cut_hz=float(settings["detector_low_cut"]),
         link=float(settings["link"]) / 100,
         mix=float(settings["mix"]) / 100,
     )
@@ -24,73 +30,121 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     return compress_samples(samples, sample_rate_hz, compression=_compression(settings))
 
 
+def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
+    if settings["detector"] != "rms" and settings["averaging"] != AVERAGING_MS:
+        raise ChainFileError(
+            f'compress: "averaging" is {settings["averaging"]:g} ms, but only the rms detector '
+            "averages; leave it out"
+        )
+
+
+THRESHOLD = Parameter(
+    "threshold",
+    Kind.LEVEL,
+    "level above which it turns down, the middle of the knee; as the detector reads it",
+    minimum=-80,
+    maximum=40,
+)
+RATIO = Parameter(
+    "ratio",
+    Kind.RATIO,
+    "dB in for each dB out above the knee; 1 does nothing, 1000 holds the level at the "
+    "threshold (20 dB over come out 0.02 dB over)",
+    default=2.0,
+    minimum=1,
+    maximum=1000,
+)
+ATTACK = Parameter(
+    "attack",
+    Kind.TIME,
+    "how fast it turns down: 63 % of the way in this time; 0 is at once",
+    default=10.0,
+    minimum=0,
+    maximum=1000,
+)
+RELEASE = Parameter(
+    "release",
+    Kind.TIME,
+    "how fast it lets go: 63 % of the way in this time, smoothed by the attack as well",
+    default=100.0,
+    minimum=0,
+    maximum=10_000,
+)
+KNEE = Parameter(
+    "knee",
+    Kind.GAIN,
+    "width of the range around the threshold in which the ratio sets in; 0 is a corner",
+    default=6.0,
+    minimum=0,
+    maximum=40,
+)
+DETECTOR = Parameter(
+    "detector",
+    Kind.CHOICE,
+    "what it follows: the peaks, or the averaged power (a full-scale sine reads -3 dB)",
+    default="peak",
+    choices=("peak", "rms"),
+)
+AVERAGING = Parameter(
+    "averaging",
+    Kind.TIME,
+    "how long the rms detector averages (time constant)",
+    default=AVERAGING_MS,
+    minimum=0.1,
+    maximum=1000,
+)
+LOOKAHEAD = Parameter(
+    "lookahead",
+    Kind.TIME,
+    "how long before a loud moment it begins to turn down; nothing comes out late",
+    default=0.0,
+    minimum=0,
+    maximum=20,
+)
+DETECTOR_LOW_CUT = Parameter(
+    "detector_low_cut",
+    Kind.FREQUENCY,
+    "the detector hears less below this (12 dB/oct), so that bass does not pump the rest; "
+    "the sound itself is not filtered; 0 Hz is off",
+    default=0.0,
+    minimum=0,
+    maximum=2000,
+)
+LINK = Parameter(
+    "link",
+    Kind.SHARE,
+    "100 % turns both sides down alike, 0 % each by itself",
+    default=100.0,
+    minimum=0,
+    maximum=100,
+)
+MIX = Parameter(
+    "mix",
+    Kind.SHARE,
+    "share of compressed sound; the rest is the sound as it came in (parallel compression)",
+    default=100.0,
+    minimum=0,
+    maximum=100,
+)
+
+
 EFFECT = Effect(
     name="compress",
     about="Turns down what is above the threshold, by a ratio, with attack and release.",
     parameters=(
-        Parameter(
-            "threshold",
-            Kind.LEVEL,
-            "level where reduction starts, the centre of the knee; in the detector's terms",
-            minimum=-80,
-            maximum=40,
-        ),
-        Parameter(
-            "ratio",
-            Kind.RATIO,
-            "input change over output change above the knee",
-            default=2.0,
-            minimum=1,
-            maximum=100,
-        ),
-        Parameter(
-            "attack",
-            Kind.TIME,
-            "time constant of rising reduction (63 %)",
-            default=10.0,
-            minimum=0,
-            maximum=1000,
-        ),
-        Parameter(
-            "release",
-            Kind.TIME,
-            "time constant of falling reduction (63 %), after which the attack smooths once more",
-            default=100.0,
-            minimum=0,
-            maximum=10_000,
-        ),
-        Parameter(
-            "knee",
-            Kind.GAIN,
-            "width of the range in which the ratio sets in; 0 is a corner",
-            default=6.0,
-            minimum=0,
-            maximum=40,
-        ),
-        Parameter(
-            "detector",
-            Kind.CHOICE,
-            "magnitude of the samples, or root mean square over 10 ms (a full-scale sine is -3 dB)",
-            default="peak",
-            choices=("peak", "rms"),
-        ),
-        Parameter(
-            "link",
-            Kind.SHARE,
-            "how far each side follows the side that is turned down more",
-            default=100.0,
-            minimum=0,
-            maximum=100,
-        ),
-        Parameter(
-            "mix",
-            Kind.SHARE,
-            "compressed part; the rest is input",
-            default=100.0,
-            minimum=0,
-            maximum=100,
-        ),
+        THRESHOLD,
+        RATIO,
+        ATTACK,
+        RELEASE,
+        KNEE,
+        DETECTOR,
+        AVERAGING,
+        LOOKAHEAD,
+        DETECTOR_LOW_CUT,
+        LINK,
+        MIX,
     ),
     process=_process,
+    check_at_rate=_check_at_rate,
     source="Giannoulis, Massberg, Reiss, JAES 60(6), 2012: log domain, smooth decoupled",
 )

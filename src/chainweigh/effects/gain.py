@@ -17,4 +17,5 @@ EFFECT = Effect(
         Parameter("gain", Kind.GAIN, "amount; negative is quieter", minimum=-80, maximum=80),
     ),
     process=_process,
+    source="Every sample times 10^(gain / 20)",
 )

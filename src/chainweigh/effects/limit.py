@@ -4,8 +4,10 @@ import math
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import gain_moves, limit, trim_true_peaks
+from chainweigh.kernels.limit import GainShape, gain_moves, limit, trim_true_peaks
 from chainweigh.kernels.true_peak import true_peak_envelope
+
+SLOWNESS = 10  # times the release, for the average that programme-dependent release keeps
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -13,29 +15,50 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
 
     Notes
     -----
-    The reduction 1 - gain that each frame needs is held over the look-ahead, falls exponentially
-    (to 37 % after the release) and is smoothed by a triangle as long as the look-ahead, so the gain
-    has arrived when the peak does. With true_peak the need is read from the waveform interpolated
-    16x and a last check trims what a moving gain lets through: the output's true peak (precise
-    mode) exceeds the ceiling by at most 0.01 dB, its samples never. Without look-ahead the gain
-    drops on the very frame, a clip that releases slowly.
+    The reduction 1 - gain that each frame needs is held from `lookahead` before it to `hold` after
+    it, falls exponentially (to 37 % after the release) and is smoothed by a triangle as long as
+    the attack. The gain starts down `lookahead` before a peak, is down after `attack` per cent of
+    that time and waits there, so it has always arrived when the peak does.
+
+    With a programme release the reduction never falls below its own running average, taken with a
+    time constant ten times the release: after a lone peak the average is next to nothing and the
+    gain recovers at the release, after seconds of reduction it recovers ten times as slowly.
+
+    With true_peak the need is read from the waveform interpolated 16x and a last check trims what
+    a moving gain lets through: the output's true peak (precise mode) exceeds the ceiling by at
+    most 0.01 dB, its samples never.
+
+    Without look-ahead the gain drops on the very frame and stays for hold and release: a clip with
+    release. With hold and release at 0 too it is a hard clip without oversampling.
     """
     ceiling = from_db(float(settings["ceiling"]))
     link = float(settings["link"]) / 100
-    release_frames = float(settings["release"]) / 1000 * sample_rate_hz
     wants_true_peak = bool(settings["true_peak"])
     envelope = true_peak_envelope(samples, floor=ceiling) if wants_true_peak else samples
-    limited, gains = limit(
-        samples,
-        envelope,
-        ceiling=ceiling,
-        link=link,
-        n_look=1 + round(float(settings["lookahead"]) / 1000 * sample_rate_hz),
-        decay=math.exp(-1 / release_frames),
-    )
+    shape = _gain_shape(sample_rate_hz, settings)
+    limited, gains = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape)
     if not wants_true_peak:
         return limited
     return trim_true_peaks(limited, ceiling=ceiling, link=link, within=gain_moves(gains))
+
+
+def _gain_shape(sample_rate_hz: int, settings: Settings) -> GainShape:
+    ahead_frames, hold_frames, release_frames = (
+        float(settings[name]) / 1000 * sample_rate_hz for name in ("lookahead", "hold", "release")
+    )
+    slow_frames = SLOWNESS * release_frames if settings["release_kind"] == "programme" else 0.0
+    return GainShape(
+        n_look=1 + round(ahead_frames),
+        n_attack=1 + round(float(settings["attack"]) / 100 * round(ahead_frames)),
+        n_hold=round(hold_frames),
+        decay=_decay(release_frames),
+        slow_decay=_decay(slow_frames),
+    )
+
+
+def _decay(time_frames: float) -> float:
+    """Factor a frame of an exponential with this time constant."""
+    return math.exp(-1 / time_frames) if time_frames > 0 else 0.0
 
 
 EFFECT = Effect(
@@ -46,18 +69,45 @@ EFFECT = Effect(
         Parameter(
             "lookahead",
             Kind.TIME,
-            "time before a peak over which the gain comes down",
+            "how long before a peak the gain starts down; longer is cleaner but softens what "
+            "leads into the peak",
             default=5.0,
             minimum=0,
             maximum=20,
         ),
         Parameter(
+            "attack",
+            Kind.SHARE,
+            "share of the look-ahead the gain takes to come down; less is down sooner and waits, "
+            "with a sharper edge",
+            default=100.0,
+            minimum=0,
+            maximum=100,
+        ),
+        Parameter(
+            "hold",
+            Kind.TIME,
+            "how long the gain stays down after a peak; from a low note's period on it keeps the "
+            "note from being bent",
+            default=0.0,
+            minimum=0,
+            maximum=200,
+        ),
+        Parameter(
             "release",
             Kind.TIME,
-            "time in which the reduction falls to 37 %",
+            "time in which the reduction falls to 37 %; short is louder, long distorts less",
             default=80.0,
-            minimum=1,
+            minimum=0,
             maximum=5000,
+        ),
+        Parameter(
+            "release_kind",
+            Kind.CHOICE,
+            "fixed, or programme: quick after a lone peak, up to ten times slower after long "
+            "reduction, so dense parts pump less",
+            default="fixed",
+            choices=("fixed", "programme"),
         ),
         Parameter(
             "link",
@@ -76,8 +126,9 @@ EFFECT = Effect(
     ),
     process=_process,
     source=(
-        "Look-ahead by sliding maximum and FIR smoothing after P. Hamalainen, DAFx 2002, and "
-        "D. Giannoulis, M. Massberg, J. D. Reiss, J. Audio Eng. Soc. 60(6), 2012; true peak after "
-        "ITU-R BS.1770-5 Annex 2"
+        "Look-ahead by sliding maximum and FIR smoothing after P. Hamalainen, DAFx 2002; release "
+        "as a time constant after D. Giannoulis, M. Massberg, J. D. Reiss, J. Audio Eng. Soc. "
+        "60(6), 2012; a recovery that depends on the programme after G. W. McNally, J. Audio Eng. "
+        "Soc. 32(5), 1984; true peak after ITU-R BS.1770-5 Annex 2"
     ),
 )

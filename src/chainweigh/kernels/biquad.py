@@ -1,11 +1,41 @@
 """Cascades of second-order sections."""
 
+from collections.abc import Sequence
+from math import pi, tan
+
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
 
 MAX_SECTIONS = 64
+
+
+def bilinear_section(
+    b: Sequence[float], a: Sequence[float], frequency_hz: float, sample_rate_hz: float
+) -> tuple[float, float, float, float, float]:
+    """Row b0 b1 b2 a1 a2 of an analog section, exact at one frequency (bilinear transform).
+
+    Parameters
+    ----------
+    b, a : coefficients of 1, s and s^2, with 1 rad/s standing for frequency_hz
+
+    Notes
+    -----
+    For the prototypes of the Audio EQ Cookbook the rows are the cookbook's.
+
+    References
+    ----------
+    R. Bristow-Johnson: Audio EQ Cookbook. W3C Working Group Note, 2021.
+    """
+    k = tan(pi * frequency_hz / sample_rate_hz)
+    (b0, b1, b2), (a0, a1, a2) = (_in_delays(c, k) for c in (b, a))
+    return b0 / a0, b1 / a0, b2 / a0, a1 / a0, a2 / a0
+
+
+def _in_delays(c: Sequence[float], k: float) -> tuple[float, float, float]:
+    low, middle, high = c[0] * k * k, c[1] * k, c[2]
+    return low + middle + high, 2 * (low - high), low - middle + high
 
 
 def filter_sections(

@@ -3,7 +3,8 @@
 Headers named common.h or _NAME.h hold what C files share and are not prototypes.
 
 The extension is optional: where no compiler is found the install goes on and the numpy twins
-serve. Floating-point contraction is off so that results do not depend on the CPU.
+serve. Floating-point contraction is off so that results do not depend on the CPU; errno and traps,
+which no kernel reads, would only keep loops from being vectorised.
 """
 
 import sys
@@ -13,7 +14,7 @@ from cffi import FFI
 
 NATIVE = Path(__file__).resolve().parent / "native"
 
-POSIX_FLAGS = ["-O3", "-std=c99", "-ffp-contract=off", "-fno-math-errno"]
+POSIX_FLAGS = ["-O3", "-std=c99", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"]
 MSVC_FLAGS = ["/O2", "/fp:precise"]
 
 

@@ -5,10 +5,10 @@ from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
 from chainweigh.kernels.halfband import (
+    BENDING,
     MARGIN_FRAMES,
     block_peaks,
     decimate,
-    flat_taps,
     interpolate,
     oversampling_bound,
 )
@@ -25,7 +25,7 @@ def clip(
     ----------
     samples : shape (n_channels, n_frames), taken as silent before and after
     ceiling, threshold : linear amplitude; below threshold nothing changes. Equal: a hard corner
-    n_stages : 0 to 4; the bend works at 2**n_stages times the rate
+    n_stages : 0 to 5; the bend works at 2**n_stages times the rate
     linked : two channels share the gain that the louder one needs at each instant
 
     Returns
@@ -38,13 +38,14 @@ def clip(
             samples, ceiling=ceiling, threshold=threshold, n_stages=n_stages, linked=linked
         )
     out = np.empty_like(samples)
-    bounds = [oversampling_bound().of(block_peaks(channel)) for channel in samples]
+    bound = oversampling_bound(BENDING, max(n_stages, 1))
+    bounds = [bound.of(block_peaks(channel)) for channel in samples]
     groups = (
         [slice(0, 2)]
         if linked and len(samples) == 2
         else [slice(c, c + 1) for c in range(len(samples))]
     )
-    taps, pairs = flat_taps()
+    taps, pairs = BENDING.flat
     for group in groups:
         allowed = np.maximum.reduce(bounds[group])
         native.lib.cw_clip(
@@ -71,7 +72,7 @@ def clip_twin(
     if n_stages == 0:
         return np.asarray(np.clip(samples + _residual(samples, top, start, linked), -top, top))
     wide = np.pad(samples, ((0, 0), (2 * MARGIN_FRAMES, 2 * MARGIN_FRAMES)))
-    fine = np.array([interpolate(channel, n_stages) for channel in wide], dtype=np.float32)
+    fine = np.array([interpolate(channel, n_stages, BENDING) for channel in wide], dtype=np.float32)
     added = _residual(fine, top, start, linked)
     coarse = np.array([decimate(channel, n_stages) for channel in added], dtype=np.float32)
     return np.asarray(samples + coarse[:, 2 * MARGIN_FRAMES :][:, : samples.shape[1]])

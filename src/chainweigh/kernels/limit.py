@@ -1,5 +1,7 @@
 """Look-ahead gain reduction, and the trim that makes a true-peak ceiling hold."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -8,9 +10,10 @@ from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
     LEAD_BLOCKS,
     MARGIN_FRAMES,
+    METERING,
     phase_filters,
 )
-from chainweigh.kernels.true_peak import block_true_peaks
+from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -23,14 +26,39 @@ HOLD_KNOTS = 4  # blocks a trim holds on both sides of its peak
 N_TRIMS = 16  # three were the most that hard signals took
 
 
+@dataclass(frozen=True)
+class GainShape:
+    """How the gain moves, in frames at the programme's rate.
+
+    Attributes
+    ----------
+    n_look : frames the gain looks ahead, itself included, at least 1
+    n_attack : frames over which it comes down, 1 to n_look
+    n_hold : frames a reduction stays before its release
+    decay : factor a frame by which the reduction 1 - gain falls in release
+    slow_decay : the same for the running average of the reduction, below which it does not fall;
+        0 for none
+    """
+
+    n_look: int
+    n_attack: int
+    n_hold: int = 0
+    decay: float = 0.0
+    slow_decay: float = 0.0
+
+    @property
+    def step(self) -> int:
+        """Frames from one value of the gain to the next: 4 where the look-ahead has time for it."""
+        return STEP if self.n_look >= 16 * STEP else 1
+
+
 def limit(
     samples: Float32,
     envelope: Float32,
     *,
     ceiling: float,
     link: float,
-    n_look: int,
-    decay: float,
+    shape: GainShape,
 ) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
@@ -41,8 +69,7 @@ def limit(
         is ignored
     ceiling : linear amplitude
     link : 0 to 1, how far a channel follows the other where that one needs more
-    n_look : frames the gain looks ahead, itself included, at least 1
-    decay : factor a frame by which the reduction 1 - gain falls in release
+    shape : how the gain moves
 
     Returns
     -------
@@ -51,7 +78,7 @@ def limit(
     32 frames, shape (n_channels, n_blocks, 2), over the last frames of its steps.
     """
     if not native.compiled:
-        return limit_twin(samples, envelope, ceiling=ceiling, link=link, n_look=n_look, decay=decay)
+        return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
     out = np.empty_like(samples)
     ranges = np.ones((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     fitted = native.lib.cw_limit(
@@ -63,8 +90,11 @@ def limit(
         samples.shape[1],
         ceiling,
         link,
-        n_look,
-        decay,
+        shape.n_look,
+        shape.n_attack,
+        shape.n_hold,
+        shape.decay,
+        shape.slow_decay,
     )
     if not fitted:
         raise MemoryError("no memory for the limiter's look-ahead")
@@ -77,13 +107,13 @@ def limit_twin(
     *,
     ceiling: float,
     link: float,
-    n_look: int,
-    decay: float,
+    shape: GainShape,
 ) -> tuple[Float32, Float32]:
     """Defines `limit`: the same steps over the whole programme, to 2e-7 of it."""
-    step = step_of(n_look)
-    n_steps = n_look // step
-    first_box = (n_steps + 2) // 2
+    step = shape.step
+    n_steps, n_hold = shape.n_look // step, shape.n_hold // step
+    n_smooth = max(shape.n_attack // step, 1)
+    first_box = (n_smooth + 2) // 2
     top = np.float32(ceiling)
     need = np.array([_needed(row, float(top), step) for row in envelope.astype(np.float64)])
     need += link * (need.max(axis=0) - need)
@@ -91,9 +121,11 @@ def limit_twin(
     n_blocks = -(-samples.shape[1] // BLOCK_FRAMES)
     ranges = np.ones((len(samples), n_blocks, 2), np.float32)
     for channel, due, row, span in zip(samples, need, out, ranges, strict=True):
-        held = _held(np.pad(due, (n_steps + 1, 0)), n_steps + (step > 1))
-        reduction = np.ceil(_released(held, decay**step) * UNIT)
-        for n_box in (first_box, n_steps + 1 - first_box):
+        held = _held(np.pad(due, (n_hold + n_steps + 1, 0)), n_hold + n_steps + (step > 1))
+        released = _released(held[: len(held) - n_hold], shape.decay**step)
+        kept = _above_average(released, shape.slow_decay**step)
+        reduction = np.ceil(kept * UNIT)
+        for n_box in (first_box, n_smooth + 1 - first_box):
             reduction = _box_sum(reduction, n_box) / n_box
         knots = 1 - reduction[n_steps:] / UNIT
         gain = _between(knots, step)[: len(channel)].astype(np.float32)
@@ -102,11 +134,6 @@ def limit_twin(
         blocks = blocks.reshape(n_blocks, BLOCK_FRAMES)[:, step - 1 :: step]
         span[:] = np.column_stack([blocks.min(axis=1), blocks.max(axis=1)])
     return out, ranges
-
-
-def step_of(n_look: int) -> int:
-    """Frames from one value of the gain to the next: 4 where the look-ahead has time for it."""
-    return STEP if n_look >= 16 * STEP else 1
 
 
 def _needed(envelope: Float64, ceiling: float, step: int) -> Float64:
@@ -137,10 +164,22 @@ def _held(need: Float64, n_look: int) -> Float64:
 
 def _released(held: Float64, decay: float) -> Float64:
     """y[n] = max(held[n], decay * y[n - 1]): in logarithms a running maximum."""
+    if decay == 0:
+        return held
     with np.errstate(divide="ignore"):
         slope = np.arange(len(held)) * np.log(decay)
         released = np.exp(np.maximum.accumulate(np.log(held) - slope) + slope)
     return np.where(released < FAINT, held, np.maximum(held, released))
+
+
+def _above_average(reduction: Float64, slow_decay: float) -> Float64:
+    """Each value or, where that is larger, a running average of them."""
+    if slow_decay == 0:
+        return reduction
+    from scipy.signal import lfilter
+
+    average = lfilter([1 - slow_decay], [1, -slow_decay], reduction)
+    return np.asarray(np.maximum(reduction, np.where(average > FAINT, average, 0.0)))
 
 
 def _box_sum(units: Float64, n_box: int) -> Float64:
@@ -159,7 +198,7 @@ def gain_moves(ranges: Float32) -> NDArray[np.bool_]:
     moves = np.zeros(n_blocks, np.bool_)
     if ranges.shape[1] == 0:
         return moves
-    weight = np.abs(phase_filters()).sum(axis=1).max()
+    weight = np.abs(phase_filters(METERING, N_STAGES)).sum(axis=1).max()
     around = range(2 * LEAD_BLOCKS + 1)
     for channel in ranges:
         low, high = np.pad(channel, ((2 * LEAD_BLOCKS, 2 * LEAD_BLOCKS), (0, 0)), mode="edge").T

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
-from chainweigh.kernels.halfband import MARGIN_FRAMES, flat_taps, interpolate
+from chainweigh.kernels.halfband import MARGIN_FRAMES, METERING, interpolate
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -63,7 +63,7 @@ def least_error(
             samples, starts, kernels, gates, ceiling=ceiling, tolerance=tolerance
         )
     n_frames, length = gates.shape
-    taps, pairs = flat_taps()
+    taps, pairs = METERING.flat
     out = np.empty((n_frames, len(samples), length))
     fitted = native.lib.cw_least_error(
         native.pointer(samples),
@@ -104,7 +104,7 @@ def least_error_twin(
     for i, start in enumerate(np.clip(starts, -length - MARGIN_FRAMES, last)):
         first = int(start) + lead - MARGIN_FRAMES
         part = wide[:, first : first + length + 2 * MARGIN_FRAMES]
-        fine = np.array([interpolate(channel, N_STAGES) for channel in part])
+        fine = np.array([interpolate(channel, N_STAGES, METERING) for channel in part])
         fine = fine[:, MARGIN_FRAMES * n_phases :][:, : length * n_phases].astype(np.float64)
         at = np.arange(length * n_phases) / n_phases
         gate = np.interp(at, np.arange(length), gates[i])

@@ -9,17 +9,18 @@ from chainweigh.kernels import native_library as native
 from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
     MARGIN_FRAMES,
-    N_PHASES,
+    METERING,
     Bound,
     block_peaks,
     bound_of,
-    flat_taps,
     interpolate,
     oversampling_bound,
 )
 
 Float32 = NDArray[np.float32]
 
+N_STAGES = 4
+N_PHASES = 2**N_STAGES
 TABLE_PHASES = 4
 TABLE_TAPS = 12
 TABLE_AHEAD = 6  # frames the first tap looks ahead
@@ -56,14 +57,15 @@ def interpolated_peak(samples: Float32) -> tuple[float, float]:
 
     Returns
     -------
-    Linear amplitude and the frame, in steps of 1/16, where it occurs first; (0.0, 0.0) in silence.
+    Linear amplitude and the frame, in steps of 1/16, where it occurs first; (0.0, 0.0) in silence,
+    (nan, nan) where a sample is not finite.
     """
     if not native.compiled:
         return interpolated_peak_twin(samples)
-    taps, pairs = flat_taps()
+    taps, pairs = METERING.flat
     return _search(
         samples,
-        oversampling_bound(),
+        oversampling_bound(METERING, N_STAGES),
         N_PHASES,
         native.lib.cw_true_peak,
         (native.pointer(taps), native.pointer(pairs)),
@@ -75,9 +77,9 @@ def table_peak(samples: Float32) -> tuple[float, float]:
     if not native.compiled:
         return table_peak_twin(samples)
     taps = table()
-    return _search(
-        samples, _table_bound(), TABLE_PHASES, native.lib.cw_table_peak, (native.pointer(taps),)
-    )
+    norm = 1.0001 * float(np.sqrt(np.square(taps).sum(axis=1).max()))  # and room for rounding
+    filters = native.pointer(taps), norm
+    return _search(samples, _table_bound(), TABLE_PHASES, native.lib.cw_table_peak, filters)
 
 
 def _search(
@@ -86,6 +88,8 @@ def _search(
     peak, position = np.zeros(1, np.float32), np.zeros(1, np.int64)
     for channel in samples:
         blocks = block_peaks(channel)
+        if not np.isfinite(blocks.peaks.max(initial=0.0)):
+            return float("nan"), float("nan")
         if not blocks.peaks.any():
             continue
         bounds = bound.of(blocks)
@@ -104,12 +108,16 @@ def _search(
 
 def interpolated_peak_twin(samples: Float32) -> tuple[float, float]:
     """Defines `interpolated_peak`: every phase of every frame, no pruning."""
+    if not np.isfinite(samples).all():
+        return float("nan"), float("nan")
     phases = [interpolated(channel) for channel in samples]
     return _first_peak(np.array(phases), N_PHASES)
 
 
 def table_peak_twin(samples: Float32) -> tuple[float, float]:
     """Defines `table_peak`."""
+    if not np.isfinite(samples).all():
+        return float("nan"), float("nan")
     wide = np.pad(samples, ((0, 0), (MARGIN_FRAMES + TABLE_TAPS, MARGIN_FRAMES + TABLE_TAPS)))
     n = samples.shape[1] + 2 * MARGIN_FRAMES
     out = np.zeros((len(samples), n, TABLE_PHASES), np.float32)
@@ -132,7 +140,7 @@ def interpolated(channel: Float32) -> Float32:
     """One channel at 16x its rate, from MARGIN_FRAMES before to MARGIN_FRAMES after it."""
     wide = np.pad(channel, 2 * MARGIN_FRAMES)
     cut = MARGIN_FRAMES * N_PHASES
-    return np.asarray(interpolate(wide, 4)[cut:-cut], dtype=np.float32)
+    return np.asarray(interpolate(wide, N_STAGES, METERING)[cut:-cut], dtype=np.float32)
 
 
 def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
@@ -150,11 +158,11 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
     """
     if not native.compiled:
         return true_peak_envelope_twin(samples, floor=floor)
-    taps, pairs = flat_taps()
+    taps, pairs = METERING.flat
     out = np.zeros_like(samples)
     for channel, row in zip(samples, out, strict=True):
         blocks = block_peaks(channel)
-        bounds = oversampling_bound().of(blocks)
+        bounds = oversampling_bound(METERING, N_STAGES).of(blocks)
         native.lib.cw_true_peak_envelope(
             native.pointer(channel),
             len(channel),
@@ -194,12 +202,12 @@ def block_true_peaks(
     floor : linear amplitude; blocks that cannot exceed it are spared and read 0 or less than floor
     within : shape (n_blocks,); other blocks read 0
     """
-    bounds = oversampling_bound().of(block_peaks(channel))
+    bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks(channel))
     if within is not None:
         bounds = np.where(within, bounds, np.float32(0))
     if not native.compiled:
         return _block_true_peaks_twin(channel, bounds > np.float32(floor))
-    taps, pairs = flat_taps()
+    taps, pairs = METERING.flat
     out = np.zeros(len(bounds), np.float32)
     native.lib.cw_block_true_peaks(
         native.pointer(channel),

@@ -32,6 +32,7 @@ Spectra = NDArray[np.complex64]
 FULL_SCALE_DB_SPL = 92.0
 DISTURBED_DB = 1.5
 ONSET_S = 0.05
+FRAMES_AT_ONCE = 128  # of up to four signals
 N_MOMENTS, MOMENT_GAP_S = 5, 1.0
 NOTHING_DB = -60.0  # frames whose loudest band stays below this are no moment to listen to
 
@@ -243,7 +244,7 @@ def _spectra(samples: Samples, model: EarModel, hop: int) -> Iterator[Spectra]:
 
     length = len(model.window)
     frames = [framed(channel, length, hop) for channel in samples]
-    for rows in chunks(len(frames[0])):
+    for rows in chunks(len(frames[0]), FRAMES_AT_ONCE):
         n_signals = 4 if len(frames) == 2 else 1
         out = np.empty((n_signals, rows.stop - rows.start, length // 2 + 1), dtype=np.complex64)
         for channel, frame in enumerate(frames):

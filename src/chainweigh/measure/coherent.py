@@ -141,9 +141,7 @@ def power_spectra(windows: Samples) -> NDArray[np.float64]:
 
     A sine of amplitude A in one bin has power A^2 / 2.
     """
-    from scipy.fft import rfft
-
-    spectrum = rfft(windows.astype(np.float64), axis=-1)
+    spectrum = np.fft.rfft(windows.astype(np.float64), axis=-1)
     power: NDArray[np.float64] = np.square(spectrum.real)
     power += np.square(spectrum.imag)
     power *= 2.0 / N_ANALYSIS_FRAMES**2

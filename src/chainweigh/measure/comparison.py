@@ -17,17 +17,25 @@ from chainweigh.audio.array import Samples, check_pair, check_rate, check_sample
 from chainweigh.errors import SignalError
 from chainweigh.measure.audibility import Audibility, measure_audibility
 from chainweigh.measure.delay import Delay, estimate_delay
+from chainweigh.measure.fit import apply_fit, fit_linear
+from chainweigh.measure.frames import chunks
 from chainweigh.measure.image import ImageChange, measure_image_change
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies, loudness_from, short_term_lufs
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.punch import Punch, measure_punch
-from chainweigh.measure.residual import Residual, fit_reference, measure_residual
+from chainweigh.measure.residual import (
+    FittedReference,
+    Residual,
+    follow_gains,
+    measure_residual,
+)
 from chainweigh.measure.sections import Contrast, measure_contrast
 from chainweigh.measure.spectrum import SpectrumChange, measure_spectrum_change
 from chainweigh.measure.tone_change import ToneChange, measure_tone_change
 
 NO_DELAY = "no single delay stands out"
+MOVED_FRAMES = 65_536  # at once
 
 
 @dataclass(frozen=True)
@@ -64,13 +72,16 @@ class PairMeasures:
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
-def measure_against(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> PairMeasures:
+def measure_against(
+    reference: Samples, candidate: Samples, *, sample_rate_hz: int, overwrite: bool = False
+) -> PairMeasures:
     """Measure a candidate against its reference after matching delay and loudness.
 
     Parameters
     ----------
     reference, candidate : float32, shape (n_channels, n_frames), the same for both
     sample_rate_hz : 8000 to 384000, whole
+    overwrite : whether both arrays may be written over, which spares a copy of each
 
     Raises
     ------
@@ -80,8 +91,9 @@ def measure_against(reference: Samples, candidate: Samples, *, sample_rate_hz: i
     Notes
     -----
     Where either loudness is undefined the two are compared at their own levels, and
-    `undefined["match_gain_db"]` says so. Definitions stand with each record. Needs about 12 times
-    the memory of one file, and about 3 s a minute of stereo at 44.1 kHz.
+    `undefined["match_gain_db"]` says so. Definitions stand with each record. Besides the
+    two arrays it needs room for one more of their size, up to three without `overwrite`, and for
+    about 50 MB; and about 3 s a minute of stereo at 44.1 kHz.
     """
     check_samples(reference, what="reference")
     check_samples(candidate, what="candidate")
@@ -91,26 +103,35 @@ def measure_against(reference: Samples, candidate: Samples, *, sample_rate_hz: i
         raise SignalError("reference and candidate have no frames; at least one is needed")
     rate = sample_rate_hz
     delay = estimate_delay(reference, candidate, sample_rate_hz=rate)
-    reference, candidate = _shared(reference, candidate, delay.frames)
+    if not overwrite:
+        candidate = candidate.copy()
+        reference = reference.copy() if delay.frames else reference
+    n_kept = reference.shape[1] - abs(delay.frames)
+    reference = _kept(reference, max(-delay.frames, 0), n_kept)
+    candidate = _kept(candidate, max(delay.frames, 0), n_kept)
     gain_db, unmatched = _match_gain(reference, candidate, rate)
     if gain_db is not None:
-        candidate = candidate * np.float32(from_db(gain_db))
-    fitted = fit_reference(reference, candidate, sample_rate_hz=rate)
+        candidate *= np.float32(from_db(gain_db))
     onsets = find_onsets(reference, rate)
     series = [short_term_lufs(samples, rate) for samples in (reference, candidate)]
+    punch = measure_punch(reference, candidate, rate, onsets)
+    spectrum = measure_spectrum_change(reference, candidate, rate)
+    image = measure_image_change(reference, candidate, rate)
+    # comes last: the measures above need the room that a fitted reference takes
+    gain, fitted = _fitted(reference, candidate, rate)
     return PairMeasures(
         match_gain_db=gain_db,
         shift_frames=delay.frames,
         delay_ms=_delay_ms(delay, rate),
-        n_frames=reference.shape[1],
-        gain=measure_tone_change(reference, fitted.tone_samples, candidate, sample_rate_hz=rate),
+        n_frames=n_kept,
+        gain=gain,
         residual=measure_residual(fitted, candidate, sample_rate_hz=rate),
         audibility=measure_audibility(
             fitted.samples, candidate, sample_rate_hz=rate, onsets_s=onsets.times_s.tolist()
         ),
-        punch=measure_punch(reference, candidate, rate, onsets),
-        spectrum=measure_spectrum_change(reference, candidate, rate),
-        image=measure_image_change(reference, candidate, rate),
+        punch=punch,
+        spectrum=spectrum,
+        image=image,
         contrast=measure_contrast(*series),
         undefined=_reasons(unmatched, delay),
     )
@@ -121,14 +142,25 @@ def _reasons(unmatched: str | None, delay: Delay) -> dict[str, str]:
     return reasons if unmatched is None else {**reasons, "match_gain_db": unmatched}
 
 
-def _shared(reference: Samples, candidate: Samples, shift_frames: int) -> tuple[Samples, Samples]:
-    """Both without the frames that the other lost to the shift."""
-    n_kept = reference.shape[1] - abs(shift_frames)
-    first, second = max(-shift_frames, 0), max(shift_frames, 0)
-    return (
-        np.ascontiguousarray(reference[:, first : first + n_kept]),
-        np.ascontiguousarray(candidate[:, second : second + n_kept]),
-    )
+def _kept(samples: Samples, first: int, n_frames: int) -> Samples:
+    """Frames [first, first + n_frames) moved together within the array's own memory."""
+    kept = samples.reshape(-1)[: len(samples) * n_frames].reshape(-1, n_frames)
+    if kept.shape == samples.shape:
+        return samples
+    for row, channel in zip(kept, samples, strict=True):
+        for part in chunks(n_frames, MOVED_FRAMES):  # upward: what is read lies ahead
+            row[part] = channel[first + part.start : first + part.stop].copy()
+    return kept
+
+
+def _fitted(
+    reference: Samples, candidate: Samples, sample_rate_hz: int
+) -> tuple[ToneChange, FittedReference]:
+    """What the static fit alone gains; the fitted reference, made in the fit's own memory."""
+    fit = fit_linear(reference, candidate, sample_rate_hz=sample_rate_hz)
+    tone = apply_fit(fit, reference)
+    gain = measure_tone_change(reference, tone, candidate, sample_rate_hz=sample_rate_hz)
+    return gain, follow_gains(fit, tone, candidate, sample_rate_hz=sample_rate_hz)
 
 
 def _match_gain(

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples
+from chainweigh.measure.frames import piece
 
 Floats = NDArray[np.float64]
 
@@ -60,13 +61,5 @@ def _join(same: Floats, following: Floats, leading: Floats) -> Floats:
 
 
 def _blocks(signal: NDArray[np.float32], start: int, stop: int, block: int) -> Floats:
-    return piece(signal, start * block, (stop - start) * block).reshape(-1, block)
-
-
-def piece(signal: NDArray[np.float32], start: int, n_frames: int) -> Floats:
-    """Frames [start, start + n_frames), zero where the signal has none."""
-    out = np.zeros(n_frames)
-    first, last = max(start, 0), min(start + n_frames, len(signal))
-    if last > first:
-        out[first - start : last - start] = signal[first:last]
-    return out
+    wanted = piece(signal, start * block, (stop - start) * block)
+    return wanted.reshape(-1, block).astype(np.float64)

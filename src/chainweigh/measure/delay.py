@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.measure.fit import energy
 
 Floats = NDArray[np.float64]
 
@@ -13,6 +14,7 @@ MAX_DELAY_S = 1.0
 RIDGE = 1e-6  # of the reference's mean power: parts of the spectrum it leaves empty do not count
 NEAR_FRAMES = 32  # at 48 kHz: what filters without delay can spread their response over
 PURE = 0.9  # share of the response that one delayed impulse explains
+SPLIT = 32  # parts of a song transformed one after another
 SIDE_FRAMES = 64  # kept either side of a peak to interpolate from
 CLEAR = 2.0  # the peak over everything more than NEAR_FRAMES away from it
 
@@ -81,27 +83,67 @@ def estimate_delay(reference: Samples, candidate: Samples, *, sample_rate_hz: in
 
 
 def _match(reference: Samples, candidate: Samples, reach: int) -> tuple[Floats, float] | None:
-    """Likeness of the response to an ideal delay at lags -reach to reach; its share explained."""
-    from scipy.fft import irfft, next_fast_len, rfft
+    """Likeness of the response to an ideal delay at lags -reach to reach; its share explained.
 
-    size = next_fast_len(reference.shape[1] + reach + SIDE_FRAMES, real=True)
-    power = np.zeros(size // 2 + 1)
-    cross = np.zeros(size // 2 + 1, dtype=np.complex128)
-    for x, y in zip(reference, candidate, strict=True):
-        spectrum = rfft(x.astype(np.float64), size)
-        power += np.abs(spectrum) ** 2
-        cross += spectrum.conj() * rfft(y.astype(np.float64), size)
-    if not power.any() or not cross.any():
+    Bins k = r + SPLIT i of the whole signals' transforms come from short transforms of the signals
+    folded onto one part in SPLIT, one remainder r after another: long songs need little memory.
+    """
+    from scipy.fft import ifft, next_fast_len
+
+    n_part = next_fast_len(-(-(reference.shape[1] + reach + SIDE_FRAMES) // SPLIT))
+    mean_power = energy(reference)
+    if not mean_power or not candidate.any():
         return None
-    response = cross / (power + RIDGE * power.mean())
-    ideal = power / (power + RIDGE * power.mean())
-    match = irfft(response * ideal, size)
     lags = np.arange(-reach - SIDE_FRAMES, reach + SIDE_FRAMES + 1)
-    match = match[lags % size]
-    scale = 2 * float(np.sqrt(np.sum(np.abs(response) ** 2) * np.sum(ideal**2))) / size
+    match, of_response, of_ideal = np.zeros(len(lags)), 0.0, 0.0
+    for remainder in range(SPLIT // 2 + 1):
+        power, cross = _spectra(reference, candidate, remainder, n_part)
+        raised = power + RIDGE * mean_power
+        cross /= raised
+        power /= raised
+        twice = 1 if remainder in (0, SPLIT // 2) else 2  # the other half mirrors these
+        of_response += twice * float(np.sum(cross.real**2 + cross.imag**2))
+        of_ideal += twice * float(np.sum(power**2))
+        cross *= power
+        part = ifft(cross, overwrite_x=True)[lags % n_part]
+        part *= np.exp(2j * np.pi * remainder * lags / (SPLIT * n_part))
+        match += twice / SPLIT * part.real
+    scale = float(np.sqrt(of_response * of_ideal)) / (SPLIT * n_part)
+    if not scale:
+        return None
     peak = SIDE_FRAMES + int(np.argmax(np.abs(match[SIDE_FRAMES:-SIDE_FRAMES])))
     height = np.abs(_interpolated(match, peak, np.linspace(-0.5, 0.5, 21))).max()
     return match, float(height / scale) ** 2
+
+
+def _spectra(
+    reference: Samples, candidate: Samples, remainder: int, n_part: int
+) -> tuple[Floats, NDArray[np.complex128]]:
+    """Power and cross spectrum at the bins of one remainder, summed over channels."""
+    from scipy.fft import fft
+
+    turn = np.exp(-2j * np.pi * remainder * np.arange(n_part) / (SPLIT * n_part))
+    turn = turn.astype(np.complex64)
+    power, cross = np.zeros(n_part), np.zeros(n_part, dtype=np.complex128)
+    for x, y in zip(reference, candidate, strict=True):
+        spectrum = fft(_folded(x, remainder, n_part) * turn, overwrite_x=True)
+        power += spectrum.real**2 + spectrum.imag**2
+        spectrum = spectrum.conj()
+        spectrum *= fft(_folded(y, remainder, n_part) * turn, overwrite_x=True)
+        cross += spectrum
+    return power, cross
+
+
+def _folded(signal: NDArray[np.float32], remainder: int, n_part: int) -> NDArray[np.complex64]:
+    """Sum of a channel's parts, each turned by its place times the remainder."""
+    n_whole = len(signal) // n_part
+    angles = 2 * np.pi * remainder * np.arange(n_whole + 1) / SPLIT
+    turns = np.stack([np.cos(angles), -np.sin(angles)]).astype(np.float32)
+    whole = signal[: n_whole * n_part].reshape(n_whole, n_part)
+    folded = np.einsum("cp,pn->cn", turns[:, :n_whole], whole)
+    rest = signal[n_whole * n_part :]
+    folded[:, : len(rest)] += turns[:, n_whole:] * rest
+    return np.asarray(folded[0] + np.complex64(1j) * folded[1])
 
 
 def _fraction(match: Floats, peak: int) -> float:

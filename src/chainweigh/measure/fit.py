@@ -14,14 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations, piece
+from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations
 from chainweigh.measure.fit_taper import tapered
-from chainweigh.measure.frames import rate_scale
+from chainweigh.measure.frames import chunks, piece, rate_scale
 
 Floats = NDArray[np.float64]
 
 TAP_COUNTS = (1, 33, 129, 513, 2049, 8193)  # up to 48 kHz; spans grow with the rate
 SHORTER_COSTS_DB = 0.5
+TONE_EXPLAINS_DB = 6.0  # an equaliser's part in what changed: three quarters, else there is none
 GAINING_DB = 0.1  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
 LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
@@ -56,7 +57,7 @@ class LinearFit:
 
 
 def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> LinearFit:
-    """Shortest static FIR whose residual comes within 0.5 dB of the best.
+    """Shortest static FIR that explains what an equaliser did: within 0.5 dB of the best.
 
     Parameters
     ----------
@@ -80,9 +81,11 @@ def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -
     (final prediction error), is within 0.5 dB of the best, both plain and with the signals
     whitened by the reference's own spectrum, so that quiet treble counts as bass does; or when
     the plain residual is below -100 dB. Filters that leave more than -40 dB are faded out over 16
-    periods of each octave, which keeps them to what an equaliser can be. Filters longer than an
-    eighth of the signal are left out. A silent reference or candidate leaves residual_db
-    undefined. Sums are in float64 and in fixed order.
+    periods of each octave, which keeps them to what an equaliser can be; and a filter that
+    explains less than three quarters of what a gain alone leaves, plain and whitened, is no
+    equaliser's but the trace of clipping or gain movement: the gain alone is returned. Filters
+    longer than an eighth of the signal are left out. A silent reference or candidate leaves
+    residual_db undefined. Sums are in float64 and in fixed order.
 
     References
     ----------
@@ -118,15 +121,16 @@ def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
     # the block that yields frames [s, s + step) reads the reference from s - first - n_taps + 1
     lead = fit.first_lag_frames + fit.n_taps - 1
     response = rfft(fit.taps, size)
-    out = np.empty((len(reference), n_blocks * step), dtype=np.float32)
+    out = np.empty_like(reference)
     for channel in range(len(reference)):
         for block in range(0, n_blocks, BLOCKS_AT_ONCE):
             starts = np.arange(block, min(block + BLOCKS_AT_ONCE, n_blocks)) * step - lead
             pieces = np.stack([piece(reference[channel], s, size) for s in starts])
-            valid = irfft(rfft(pieces) * response, size)[:, fit.n_taps - 1 :]
-            first = block * step
-            out[channel, first : first + valid.size] = valid.reshape(-1)
-    return np.ascontiguousarray(out[:, :n_frames])
+            spectra = rfft(pieces.astype(np.float64))
+            valid = irfft(spectra * response, size)[:, fit.n_taps - 1 :]
+            room = out[channel, block * step : block * step + valid.size]
+            room[:] = valid.reshape(-1)[: len(room)]
+    return out
 
 
 class _NormalEquations:
@@ -144,13 +148,18 @@ class _NormalEquations:
         self.centre = self._centre()
 
     def _centre(self) -> int:
-        """Lag the filter is centred on: 0 unless the whitened correlation clearly peaks apart."""
+        """Lag the filter is centred on: 0 unless both correlations clearly peak apart.
+
+        A clipped bass whitens to something as periodic as itself: there the plain one decides.
+        """
         reach = min(self.zero_lag // 2, self.n_frames // 8)
         shape = np.convolve(self.whitener, self.whitener[::-1])
         whitened = np.abs(_same(self.xy, shape))[self.zero_lag - reach : self.zero_lag + reach + 1]
         peak = int(np.argmax(whitened)) - reach
         here = whitened[max(reach - 2, 0) : reach + 3].max()
-        return peak if whitened[peak + reach] > 2 * here else 0
+        apart = whitened[peak + reach] > 2 * here
+        explains_more = abs(self.xy[self.zero_lag + peak]) > abs(self.xy[self.zero_lag])
+        return peak if apart and explains_more else 0
 
     def solve(self, n_taps: int) -> tuple[LinearFit, float]:
         """Fit with n_taps, solved anew for the sake of the ends, and its whitened residual."""
@@ -172,7 +181,7 @@ class _NormalEquations:
     def _judged(self, taps: Floats, first: int, target: Floats) -> tuple[LinearFit, float]:
         """Taps with their residual, and their whitened residual, on the frames within the ends."""
         ends = self._end_errors(taps, first)
-        left = self._residual(taps, target, self.xx, self.yy0) - _energy(ends)
+        left = self._residual(taps, target, self.xx, self.yy0) - energy(ends)
         inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
         whitened = self._whitened_residual(taps, first, ends) / inner
@@ -205,7 +214,7 @@ class _NormalEquations:
             self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
         xx, xy, yy0 = self._whitened
         target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
-        left = self._residual(taps, target, xx, yy0) - _energy(_filtered(ends, self.whitener))
+        left = self._residual(taps, target, xx, yy0) - energy(_filtered(ends, self.whitener))
         return max(left, 1e-16 * yy0)
 
     def _end_errors(self, taps: Floats, first: int) -> Floats:
@@ -240,13 +249,14 @@ class _NormalEquations:
     def _inner_share(self, first: int, n_taps: int) -> float:
         """Share of the candidate's energy in the frames that do not see past an end."""
         w = self._reach(first, n_taps)
-        outer = _energy(self.candidate[:, :w]) + _energy(self.candidate[:, self.n_frames - w :])
+        outer = energy(self.candidate[:, :w]) + energy(self.candidate[:, self.n_frames - w :])
         return max(1 - outer / self.yy0, 1e-3)
 
     def _ends(self, signal: Samples, w: int) -> Floats:
         """First 2 w frames of every channel, then the last 2 w."""
         starts = (0, self.n_frames - 2 * w)
-        return np.array([piece(channel, at, 2 * w) for at in starts for channel in signal])
+        ends = [piece(channel, at, 2 * w) for at in starts for channel in signal]
+        return np.array(ends, dtype=np.float64)
 
     def _reach(self, first: int, n_taps: int) -> int:
         return max(abs(first), abs(first + n_taps - 1), 1)
@@ -281,7 +291,16 @@ def _shortest(equations: _NormalEquations) -> LinearFit:
     best_plain_db = min(trial.plain_db for trial in trials)
     near = [t for t in trials if t.plain_db <= best_plain_db + SHORTER_COSTS_DB]
     best_whitened_db = min(trial.whitened_db for trial in near)
-    return next(t.fit for t in near if t.whitened_db <= best_whitened_db + SHORTER_COSTS_DB)
+    shortest = next(t for t in near if t.whitened_db <= best_whitened_db + SHORTER_COSTS_DB)
+    return shortest.fit if _explains_tone(shortest, trials[0]) else trials[0].fit
+
+
+def _explains_tone(trial: _Trial, gain_alone: _Trial) -> bool:
+    """Whether a filter explains most of what a gain leaves: dynamics look like a weak filter."""
+    return (
+        trial.plain_db < gain_alone.plain_db - TONE_EXPLAINS_DB
+        or trial.whitened_db < gain_alone.whitened_db - TONE_EXPLAINS_DB
+    )
 
 
 def _still_gains(trials: list[_Trial]) -> bool:
@@ -297,13 +316,18 @@ def _steady_frames(x: Samples, y: Samples) -> float:
     """Length of a steady signal that would tell as much as this one, whose hits tell the most."""
     n = x.shape[1]
     block = min(1024, n)
-    edges = np.arange(0, n - block + 1, block)
-    power_x, power_y = (
-        np.add.reduceat(np.sum(np.square(s[:, : edges[-1] + block]), axis=0), edges, dtype=float)
-        for s in (x, y)
-    )
+    power_x, power_y = (_block_powers(s, block) for s in (x, y))
     together = float(np.mean(power_x * power_y))
     return n * float(power_x.mean() * power_y.mean()) / together if together > 0 else float(n)
+
+
+def _block_powers(signal: Samples, block: int) -> Floats:
+    """Energy of each whole block, summed over channels."""
+    powers = np.empty(signal.shape[1] // block)
+    for blocks in chunks(len(powers)):
+        squares = np.square(signal[:, blocks.start * block : blocks.stop * block]).sum(axis=0)
+        powers[blocks] = squares.reshape(-1, block).sum(axis=1, dtype=np.float64)
+    return powers
 
 
 def _whitener(auto: Floats) -> Floats:
@@ -343,5 +367,6 @@ def _window(signal: Floats, start: int, n_frames: int) -> Floats:
     return out
 
 
-def _energy(signal: NDArray[np.float32] | Floats) -> float:
+def energy(signal: NDArray[np.float32] | Floats) -> float:
+    """Sum of squares over channels and frames, in float64."""
     return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

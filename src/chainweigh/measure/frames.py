@@ -41,6 +41,27 @@ def framed(signal: NDArray[np.float32], length: int, hop: int) -> NDArray[np.flo
     return np.lib.stride_tricks.sliding_window_view(signal, length)[::hop]
 
 
+def piece(signal: NDArray[np.float32], start: int, n_frames: int) -> NDArray[np.float32]:
+    """Frames [start, start + n_frames) of one channel, zero where it has none."""
+    out = np.zeros(n_frames, dtype=np.float32)
+    first, last = max(start, 0), min(start + n_frames, len(signal))
+    if last > first:
+        out[first - start : last - start] = signal[first:last]
+    return out
+
+
+def padded_frames(
+    signal: NDArray[np.float32], length: int, hop: int, *, lead: int, n_frames: int, size: int
+) -> Iterator[tuple[slice, NDArray[np.float32]]]:
+    """Frames of one channel amid silence, `size` at once: which they are, and their samples.
+
+    Frame i begins at sample i * hop - lead. Only the samples of `size` frames are held at a time.
+    """
+    for rows in chunks(n_frames, size):
+        n = (rows.stop - rows.start - 1) * hop + length
+        yield rows, framed(piece(signal, rows.start * hop - lead, n), length, hop)
+
+
 def chunks(n_items: int, size: int = CHUNK) -> Iterator[slice]:
     """Slices that cover n_items in order."""
     for start in range(0, n_items, size):

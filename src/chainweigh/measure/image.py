@@ -88,10 +88,13 @@ def measure_image(samples: Samples, sample_rate_hz: int) -> Image:
     if not samples.any():
         return Image(None, None, None, dict.fromkeys(FIELDS, SILENT))
     left, right = samples
-    middle = ((left + right) * np.float32(0.5))[np.newaxis]
-    side = (left - right) * np.float32(0.5)
     correlation = _correlation(_dot(left, right), _dot(left, left), _dot(right, right))
-    ratio = _ratio_db(_dot(side, side), _dot(middle[0], middle[0]))
+    side = np.subtract(left, right)
+    side *= np.float32(0.5)
+    side_energy = _dot(side, side)
+    middle = np.add(left, right, out=side)[np.newaxis]
+    middle *= np.float32(0.5)
+    ratio = _ratio_db(side_energy, _dot(middle[0], middle[0]))
     loss = _fold_down_loss_lu(samples, middle, sample_rate_hz)
     values = dict(zip(FIELDS, (correlation, ratio, loss), strict=True))
     return Image(

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_layout, check_rate, check_samples
 from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import HOPS_PER_SECOND, hop_edges, hop_energies
 
@@ -148,12 +148,15 @@ def loudness_energies(
     ----------
     ITU-R BS.1770-5 (2023), Annex 1.
     """
-    check_samples(samples, max_channels=len(SURROUND_WEIGHTS))
+    check_layout(samples, max_channels=len(SURROUND_WEIGHTS))
     check_whole_rate(sample_rate_hz)
+    rate = int(sample_rate_hz)
     weights = _checked_weights(channel_weights, len(samples))
-    return LoudnessEnergies(
-        weights @ hop_energies(samples, int(sample_rate_hz)), int(sample_rate_hz)
-    )
+    energies = hop_energies(samples, rate)
+    left_out = samples[:, hop_edges(energies.shape[1], rate)[-1] :]
+    if not (np.isfinite(energies).all() and np.isfinite(left_out).all()):
+        check_samples(samples, max_channels=len(SURROUND_WEIGHTS))  # says where
+    return LoudnessEnergies(np.einsum("c,ch->h", weights, energies), rate)
 
 
 def measure_loudness(

@@ -5,7 +5,7 @@ that may move no faster than a 200 ms Hann window lets them. The residual is wha
 distortion, noise, pumping faster than that. How far the gains moved is reported beside it.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.fit import LinearFit, apply_fit, energy, fit_linear
 from chainweigh.measure.frames import (
+    CHUNK,
     chunks,
     frame_length,
     frame_loudness_power,
-    framed,
     hann,
     is_active,
+    padded_frames,
 )
 
 Floats = NDArray[np.float64]
@@ -33,6 +34,7 @@ BAND_SHARE = 1e-4  # bands with less of the energy tell nothing about gain
 EXPLAINED_SHARE = 0.5
 LOW_BAND_HZ = (30.0, 80.0)
 LOW_BAND_SHARE = 1e-6
+FRAMES_AT_ONCE = 128
 FLOOR_DB = -110.0  # float32 transforms leave about -130 dB
 
 
@@ -43,14 +45,12 @@ class FittedReference:
     Attributes
     ----------
     samples : float32, shape (n_channels, n_frames): static fit times octave-band gains
-    tone_samples : the same before the gains: the static fit alone
     fit : the static fit
     gain_movement_db : 95th minus 5th percentile of the gains, in the band where it is largest
     undefined : field name -> reason
     """
 
     samples: Samples
-    tone_samples: Samples
     fit: LinearFit
     gain_movement_db: float | None
     undefined: Mapping[str, str] = field(default_factory=dict)
@@ -114,15 +114,27 @@ def fit_reference(
     check_rate(sample_rate_hz)
     if fit is None:
         fit = fit_linear(reference, candidate, sample_rate_hz=sample_rate_hz)
-    tone = apply_fit(fit, reference)
+    return follow_gains(fit, apply_fit(fit, reference), candidate, sample_rate_hz=sample_rate_hz)
+
+
+def follow_gains(
+    fit: LinearFit, tone: Samples, candidate: Samples, *, sample_rate_hz: int
+) -> FittedReference:
+    """The second half of `fit_reference`, in place: octave-band gains over a static fit's output.
+
+    Parameters
+    ----------
+    fit : the static fit
+    tone : the reference passed through it; its memory becomes the fitted reference's
+    candidate, sample_rate_hz : as for `fit_reference`
+    """
     energies = [_BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
     active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
     movement = _gain_movement_db(energies, active)
-    samples = np.empty_like(tone)
-    for channel, band in enumerate(energies):
-        samples[channel] = _with_gains(tone[channel], band.gains, sample_rate_hz)
+    for channel, band in zip(tone, energies, strict=True):
+        _apply_gains(channel, band.gains, sample_rate_hz)
     undefined = {} if movement is not None else {"gain_movement_db": "no active frame is explained"}
-    return FittedReference(samples, tone, fit, movement, undefined)
+    return FittedReference(tone, fit, movement, undefined)
 
 
 def measure_residual(
@@ -150,8 +162,8 @@ def measure_residual(
     check_samples(candidate, what="candidate")
     check_pair(fitted.samples, candidate)
     check_rate(sample_rate_hz)
-    error = candidate - fitted.samples
-    whole, left, kept = _energy(candidate), _energy(error), _energy(fitted.samples)
+    whole, kept = energy(candidate), energy(fitted.samples)
+    left = _difference_energy(candidate, fitted.samples)
     undefined = dict(fitted.undefined)
     sdr_db = residual_pct = None
     reason = _why_undefined(left, whole)
@@ -163,8 +175,7 @@ def measure_residual(
             sdr_db = 10 * float(np.log10(kept / left))
         else:
             undefined["sdr_db"] = "nothing of the reference is in the candidate"
-    low_left, _ = _low_energies(error, sample_rate_hz)
-    low_whole, all_whole = _low_energies(candidate, sample_rate_hz)
+    low_left, low_whole, all_whole = _low_energies(fitted.samples, candidate, sample_rate_hz)
     low_db = None
     reason = _why_undefined(low_left, low_whole)
     if low_whole <= LOW_BAND_SHARE * all_whole:
@@ -192,29 +203,25 @@ class _BandEnergies:
 
         length = frame_length(sample_rate_hz)
         bands, window = _octave_bands(sample_rate_hz), hann(length)
-        frames_x, frames_y = _padded_frames(x, length), _padded_frames(y, length)
-        shape = (len(frames_x), len(bands))
-        self.reference, self.candidate, self.cross = (np.empty(shape) for _ in range(3))
+        shape = (_n_frames(x, length), len(bands))
+        self.reference, candidate, crossed = (np.empty(shape) for _ in range(3))
         self.loudness_power = np.empty(shape[0])
-        for rows in chunks(shape[0]):
-            spectrum_x = rfft(frames_x[rows] * window)
-            spectrum_y = rfft(frames_y[rows] * window)
+        both = (_frames_around(channel, length, FRAMES_AT_ONCE) for channel in (x, y))
+        for (rows, frames_x), (_, frames_y) in zip(*both, strict=True):
+            spectrum_x, spectrum_y = rfft(frames_x * window), rfft(frames_y * window)
             power_x, power_y = _power(spectrum_x), _power(spectrum_y)
             cross = spectrum_x.real * spectrum_y.real + spectrum_x.imag * spectrum_y.imag
             self.loudness_power[rows] = frame_loudness_power(power_y, sample_rate_hz, length)
             for index, (first, weight) in enumerate(bands):
                 part = slice(first, first + len(weight))
                 self.reference[rows, index] = _weighted(power_x[:, part], weight)
-                self.candidate[rows, index] = _weighted(power_y[:, part], weight)
-                self.cross[rows, index] = _weighted(cross[:, part], weight)
-        self._solve(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)))
-
-    def _solve(self, window_frames: int) -> None:
-        n = max(window_frames // 2, 1)
-        window = hann(2 * n)[1:].astype(np.float64)
-        self.smooth_reference = _smoothed(self.reference, window)
-        self.smooth_cross = np.maximum(_smoothed(self.cross, window), 0)
-        self.smooth_candidate = _smoothed(self.candidate, window)
+                candidate[rows, index] = _weighted(power_y[:, part], weight)
+                crossed[rows, index] = _weighted(cross[:, part], weight)
+        n = max(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)) // 2, 1)
+        smoother = hann(2 * n)[1:].astype(np.float64)
+        self.smooth_reference = _smoothed(self.reference, smoother)
+        self.smooth_cross = np.maximum(_smoothed(crossed, smoother), 0)
+        self.smooth_candidate = _smoothed(candidate, smoother)
         # where the reference is silent the gain rests at one
         rest = 1e-9 * self.smooth_reference.mean() + 1e-12
         self.gains = (self.smooth_cross + rest) / (self.smooth_reference + rest)
@@ -247,35 +254,55 @@ def _percentiles(values: Floats, weights: Floats, pct: tuple[float, ...]) -> lis
     return [float(values[order[min(place, len(order) - 1)]]) for place in places]
 
 
-def _with_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> Samples:
-    """One channel with its octave-band gains applied frame by frame, overlapped and added."""
-    from scipy.fft import irfft, rfft
+def _apply_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> None:
+    """In place: octave-band gains applied to one channel frame by frame, overlapped and added.
 
+    What has been read for the last time is written over: a chunk of frames completes the hops
+    before the first frame of the next.
+    """
     length = frame_length(sample_rate_hz)
     hop = length // 4
-    window = hann(length)
-    synthesis = (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
-    frames = _padded_frames(x, length)
-    out = np.zeros((len(frames) + 3, hop), dtype=np.float32)
-    bands = _octave_bands(sample_rate_hz)
-    for rows in chunks(len(frames)):
-        spectrum = rfft(frames[rows] * window)
-        curve = np.zeros((rows.stop - rows.start, length // 2 + 1), dtype=np.float32)
-        for index, (first, weight) in enumerate(bands):
-            curve[:, first : first + len(weight)] += (
-                gains[rows, index].astype(np.float32)[:, None] * weight
-            )
-        shaped = irfft(spectrum * curve, length) * synthesis
+    begun = np.zeros((3, hop), dtype=np.float32)
+    for rows, frames in _frames_around(x, length, CHUNK):
+        shaped = _shaped(frames, gains[rows].astype(np.float32), sample_rate_hz)
+        hops = np.concatenate([begun, np.zeros((len(frames), hop), dtype=np.float32)])
         for quarter in range(4):
-            out[rows.start + quarter : rows.stop + quarter] += shaped[
-                :, quarter * hop : (quarter + 1) * hop
-            ]
-    return np.asarray(out.reshape(-1)[length : length + len(x)])
+            hops[quarter : quarter + len(frames)] += shaped[:, quarter * hop : (quarter + 1) * hop]
+        begun = hops[len(frames) :].copy()
+        start = rows.start * hop - length
+        done = hops[: len(frames)].reshape(-1)[max(-start, 0) :]
+        room = x[max(start, 0) : max(rows.stop * hop - length, 0)]
+        room[:] = done[: len(room)]
 
 
-def _padded_frames(x: NDArray[np.float32], length: int) -> NDArray[np.float32]:
+def _shaped(
+    frames: NDArray[np.float32], gains: NDArray[np.float32], sample_rate_hz: int
+) -> NDArray[np.float32]:
+    """Frames under the window with their gains applied, under the window again."""
+    from scipy.fft import irfft, rfft
+
+    length = frames.shape[1]
+    window = hann(length)
+    curve = np.zeros((len(frames), length // 2 + 1), dtype=np.float32)
+    for index, (first, weight) in enumerate(_octave_bands(sample_rate_hz)):
+        curve[:, first : first + len(weight)] += gains[:, index, None] * weight
+    spectrum = rfft(frames * window)
+    spectrum *= curve
+    shaped = irfft(spectrum, length, overwrite_x=True)
+    shaped *= (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
+    return np.asarray(shaped)
+
+
+def _frames_around(
+    x: NDArray[np.float32], length: int, size: int
+) -> Iterator[tuple[slice, NDArray[np.float32]]]:
     """Frames at a quarter hop that cover every sample four times, the first all before x."""
-    return framed(np.pad(x, (length, 2 * length)), length, length // 4)
+    n_frames = _n_frames(x, length)
+    return padded_frames(x, length, length // 4, lead=length, n_frames=n_frames, size=size)
+
+
+def _n_frames(x: NDArray[np.float32], length: int) -> int:
+    return (len(x) + 2 * length) // (length // 4) + 1
 
 
 @lru_cache(maxsize=8)
@@ -313,22 +340,30 @@ def _power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
-def _low_energies(signal: Samples, sample_rate_hz: int) -> tuple[float, float]:
-    """Energies between 30 and 80 Hz and of all frequencies, alike in scale, from Hann frames."""
+def _low_energies(
+    fitted: Samples, candidate: Samples, sample_rate_hz: int
+) -> tuple[float, float, float]:
+    """Energies alike in scale, from Hann frames: residual and candidate, 30 to 80 Hz; candidate."""
     from scipy.fft import rfft
 
     length = 4 * frame_length(sample_rate_hz)
     first, last = (round(f * length / sample_rate_hz) for f in LOW_BAND_HZ)
     window = hann(length)
-    low = whole = 0.0
-    for channel in signal:
-        frames = framed(np.pad(channel, (length, 2 * length)), length, length // 2)
-        for rows in chunks(len(frames), 64):
-            power = _power(rfft(frames[rows] * window))
+    low_left = low = whole = 0.0
+    n_frames = (candidate.shape[1] + 2 * length) // (length // 2) + 1
+    for channels in zip(fitted, candidate, strict=True):
+        was_all, is_all = (
+            padded_frames(x, length, length // 2, lead=length, n_frames=n_frames, size=64)
+            for x in channels
+        )
+        for (_, was), (_, now) in zip(was_all, is_all, strict=True):
+            left, power = _power(rfft((now - was) * window)), _power(rfft(now * window))
+            low_left += float(left[:, first : last + 1].sum(dtype=np.float64))
             low += float(power[:, first : last + 1].sum(dtype=np.float64))
             whole += float(power.sum(dtype=np.float64))
-    return low, whole
+    return low_left, low, whole
 
 
-def _energy(signal: Samples) -> float:
-    return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))
+def _difference_energy(a: Samples, b: Samples) -> float:
+    parts = chunks(a.shape[1], 1 << 16)
+    return sum(energy(a[:, part] - b[:, part]) for part in parts)

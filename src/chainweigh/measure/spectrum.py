@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.errors import SignalError
-from chainweigh.measure.frames import chunks, framed, rate_scale
+from chainweigh.measure.frames import padded_frames, rate_scale
 
 Floats = NDArray[np.float64]
 
@@ -195,13 +195,13 @@ def _mean_square_by_bin(samples: Samples, length: int) -> Floats:
     """One-sided spectrum whose sum is the mean square over frames and channels."""
     hop = length // 2
     n_hops = -(-(samples.shape[1] + length - hop) // hop)
-    tail = n_hops * hop - samples.shape[1]
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length).astype(np.float32)
     power = np.zeros(length // 2 + 1)
     for channel in samples:
-        frames = framed(np.pad(channel, (length - hop, tail)), length, hop)
-        for span in chunks(len(frames), FRAMES_AT_ONCE):
-            spectra = np.fft.rfft(frames[span] * window, axis=1)
+        for _, frames in padded_frames(
+            channel, length, hop, lead=length - hop, n_frames=n_hops, size=FRAMES_AT_ONCE
+        ):
+            spectra = np.fft.rfft(frames * window, axis=1)
             power += np.sum(spectra.real**2 + spectra.imag**2, axis=0, dtype=np.float64)
     power[1:-1] *= 2
     return np.asarray(power / (length * samples.size))

@@ -43,7 +43,7 @@ def measure_tone_change(
     Parameters
     ----------
     reference, candidate : float32, shape (n_channels, n_frames), the same for both
-    tone : the reference through the static fit: `FittedReference.tone_samples`
+    tone : the reference passed through the static fit by `apply_fit`
     sample_rate_hz : 8000 to 384000, whole
 
     Raises

@@ -22,7 +22,6 @@ from chainweigh.ranking.results import (
     Choice,
     ChosenSet,
     Comparison,
-    MixMeasures,
     RankSettings,
     Results,
     Source,
@@ -36,9 +35,10 @@ from chainweigh.song import Song, mix_of
 CEILING_DBTP = -1.0
 
 NOTES = (
-    "Distortion on the programme is judged in the dry mix's three loudest 10 s windows.",
-    "Audibility in the mix is judged for candidates that gain something and keep every other limit "
-    "of the budget; punch and gain movement are judged on the group by itself.",
+    "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
+    "each winner and runner-up over the whole song too.",
+    "Audibility in the mix is judged for candidates that gain something; punch and gain movement "
+    "are judged on the group by itself.",
 )
 
 
@@ -124,12 +124,10 @@ class Assembly:
             reference_audio=f"audio/{folder}/reference.wav",
             reference=group.reference.file,
             candidates=tuple(
-                self._candidate(
-                    group,
-                    about[entry.name],
-                    entry,
-                    standing,
-                    search.in_mix(name, entry.name, picks),
+                replace(
+                    self._candidate(group, about[entry.name], entry, standing),
+                    in_mix=search.in_mix(name, entry.name, picks),
+                    in_mix_whole_song=search.in_mix(name, entry.name, picks, whole_song=True),
                 )
                 for entry, standing in standings
             ),
@@ -143,7 +141,6 @@ class Assembly:
         about: str,
         entry: Entry,
         standing: Standing,
-        in_mix: MixMeasures | None,
     ) -> Candidate:
         folder = slug(group.reference.name)
         weighed = group.weighed[entry.name]
@@ -163,7 +160,12 @@ class Assembly:
             file=weighed.file,
             tones=weighed.tones,
             programme=weighed.programme,
-            in_mix=in_mix,
+            spectrum=weighed.spectrum,
+            image=weighed.image,
+            contrast=weighed.contrast,
+            soloed=weighed.soloed,
+            in_mix=None,
+            in_mix_whole_song=None,
             standing=standing,
         )
 

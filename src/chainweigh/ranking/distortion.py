@@ -3,18 +3,17 @@
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples
 from chainweigh.measure.audibility import measure_audibility
 from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
 from chainweigh.measure.onsets import Onsets
 from chainweigh.measure.punch import measure_punch
-from chainweigh.measure.residual import fit_reference, measure_residual
+from chainweigh.measure.residual import follow_gains, measure_residual
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
-from chainweigh.ranking.results import MixMeasures, ProgrammeMeasures, Reasons
+from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
 from chainweigh.ranking.windows import Windows
-
-_AS_IT_IS = LinearFit(taps=np.ones(1), first_lag_frames=0, residual_db=None)
 
 
 @dataclass(frozen=True)
@@ -29,9 +28,18 @@ class ToneFit:
         """Whether it is more than a gain and a delay."""
         return len(self.taps) > 1
 
+    @property
+    def _fit(self) -> LinearFit:
+        return LinearFit(np.array(self.taps), self.first_lag_frames, None)
+
     def applied(self, reference: Samples) -> Samples:
         """The reference with the candidate's tone."""
-        return apply_fit(LinearFit(np.array(self.taps), self.first_lag_frames, None), reference)
+        return apply_fit(self._fit, reference)
+
+    def fitted(self, reference: Samples, candidate: Samples, sample_rate_hz: int) -> Samples:
+        """The reference with the candidate's tone and slow gain movement."""
+        tone = self.applied(reference)
+        return follow_gains(self._fit, tone, candidate, sample_rate_hz=sample_rate_hz).samples
 
 
 @dataclass(frozen=True)
@@ -66,7 +74,7 @@ def measure_programme(
     tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
     tone = apply_fit(fit, reference)
     taken = windows.cut(candidate)
-    fitted = fit_reference(windows.cut(tone), taken, sample_rate_hz=rate, fit=_AS_IT_IS)
+    fitted = follow_gains(fit, windows.cut(tone), taken, sample_rate_hz=rate)
     residual = measure_residual(fitted, taken, sample_rate_hz=rate)
     punch = measure_punch(reference, candidate, rate, onsets)
     undefined: Reasons = {**residual.undefined}
@@ -90,25 +98,32 @@ def measure_programme(
     return FittedProgramme(measures, tone_fit, fitted.samples)
 
 
-def measure_in_mix(
-    others: np.ndarray, fitted: Samples, candidate: Samples, onsets: Onsets, windows: Windows
-) -> MixMeasures:
-    """Audibility of what a candidate added, beside the other groups as they stand.
+def measure_heard(
+    fitted: Samples,
+    candidate: Samples,
+    onsets: Onsets,
+    windows: Windows,
+    others: NDArray[np.float64] | None = None,
+) -> HeardMeasures:
+    """Audibility of what a candidate added, by itself or beside the other groups as they stand.
 
     Parameters
     ----------
-    others : sum of the other groups in the windows, float64, shape (2, n_frames); else zeros
     fitted, candidate : in the windows, joined
-    onsets : of the dry mix, in song time
+    onsets : in song time: of the dry group or, where there are others, of the dry mix
+    others : sum of the other groups in the windows, float64, shape (2, n_frames)
     """
+    if others is not None:
+        fitted = (others + fitted).astype(np.float32)
+        candidate = (others + candidate).astype(np.float32)
     heard = measure_audibility(
-        (others + fitted).astype(np.float32),
-        (others + candidate).astype(np.float32),
+        fitted,
+        candidate,
         sample_rate_hz=windows.sample_rate_hz,
         spans=windows.joined_spans,
         onsets_s=windows.joined_times_s(onsets.times_s.tolist()) or None,
     )
-    return MixMeasures(
+    return HeardMeasures(
         nmr_mean_db=heard.nmr_mean_db,
         nmr_worst_db=heard.nmr_worst_db,
         disturbed_pct=heard.disturbed_pct,

@@ -1,7 +1,9 @@
 """Every bus chain weighed on every group, and the set picked group by group in the mix."""
 
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,19 +12,19 @@ from chainweigh.audio.array import Samples
 from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import Chain
 from chainweigh.measure.onsets import Onsets
-from chainweigh.ranking.distortion import measure_in_mix
+from chainweigh.ranking.distortion import measure_heard
 from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
 from chainweigh.ranking.mix import MixAround, MixGain, gain_lu
 from chainweigh.ranking.order import Entry, rank
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import (
-    MixMeasures,
+    HeardMeasures,
     ProgrammeMeasures,
     RankSettings,
     Standing,
     ToneMeasures,
 )
-from chainweigh.ranking.weigh import Weighed, weigh
+from chainweigh.ranking.weigh import Weighed, identity, weigh
 from chainweigh.render.cache import Cache
 
 MAX_ROUNDS = 6
@@ -60,13 +62,24 @@ class WeighedGroup:
             return self.reference.windows.cut(self.reference.samples)
         return read_audio(path).samples
 
+    def fitted_whole_song(self, candidate: str) -> Samples:
+        """A candidate's fitted reference over the whole song."""
+        fit = self.weighed[candidate].tone_fit
+        reference = self.reference
+        return fit.fitted(reference.samples, self.samples_of(candidate), reference.sample_rate_hz)
+
+    def identity(self, candidate: str) -> list[object]:
+        """What decides a candidate's audio, for a key of the cache."""
+        chain = next(c for c in self.chains if c.name == candidate)
+        return identity(chain, self.reference)
+
     def toned(self, candidate: str) -> Samples | None:
         """The reference with a candidate's static tone; None where the candidate keeps it."""
         fit = self.weighed[candidate].tone_fit
         return fit.applied(self.reference.samples) if fit.changes_tone else None
 
     def entry(
-        self, name: str, gain: MixGain, gain_dry: float | None, in_mix: MixMeasures | None
+        self, name: str, gain: MixGain, gain_dry: float | None, in_mix: HeardMeasures | None
     ) -> Entry:
         """What the order needs to know of a candidate; `in_mix` None where not judged."""
         weighed = self.weighed[name]
@@ -144,17 +157,20 @@ def weigh_all(
 class SetSearch:
     """The picking of one chain a group, judged in the mix around it.
 
-    `onsets` are the dry mix's. `gains_dry` holds each candidate's gain with all others dry.
+    `onsets` are the dry mix's. `gains_dry` holds each candidate's gain with all others dry, `heard`
+    what was heard of candidates in the loudest windows and, for few, over the whole song, in the
+    mix that the other groups' picks make.
     """
 
     groups: Mapping[str, WeighedGroup]
     onsets: Onsets
     settings: RankSettings
+    cache: Cache
     threads: int
     progress: Progress = no_progress
     rounds: int = 0
     gains_dry: dict[str, dict[str, MixGain]] = field(default_factory=dict)
-    heard: dict[tuple[str, str, str], MixMeasures] = field(default_factory=dict)
+    heard: dict[tuple[str, str, str, bool], HeardMeasures] = field(default_factory=dict)
     _gains_known: dict[tuple[str, str], dict[str, MixGain]] = field(default_factory=dict)
 
     def pick(self) -> Picks:
@@ -164,7 +180,8 @@ class SetSearch:
         -----
         Begins dry, with the group that gives most by itself, and goes round the groups until a
         round changes nothing (6 rounds at most). Audibility in the mix is judged from the best
-        score down until a candidate keeps the whole budget.
+        score down until a candidate keeps the whole budget, in the loudest windows and then over
+        the whole song.
         """
         picks = {name: group.chains[0].name for name, group in self.groups.items()}
         self.measure_dry()
@@ -187,31 +204,43 @@ class SetSearch:
     def standings(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
         """A group's candidates in order, in the mix that the other groups' picks make.
 
-        Every candidate that gains anything and keeps the rest of the budget is judged by ear model
-        in that mix.
+        Every candidate that gains anything is judged by ear model in that mix; the winner and the
+        runner-up over the whole song too, which may cost them their places.
         """
         judged = [
-            entry.name
-            for entry, standing in self._ranked(name, picks)
-            if standing.within_budget and (entry.gain_lu or 0.0) > 0
+            entry.name for entry, _ in self._ranked(name, picks) if (entry.gain_lu or 0.0) > 0
         ]
-        around = self._others(name, picks)
-        jobs = [lambda c=candidate: self._judge(name, c, picks, around) for candidate in judged]
-        run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
-        return self._ranked(name, picks)
+        self._judge(name, judged, picks)
+        while True:
+            ranked = self._ranked(name, picks)
+            leading = [
+                entry.name
+                for entry, standing in ranked[:2]
+                if standing.within_budget and self.in_mix(name, entry.name, picks)
+            ]
+            new = [c for c in leading if not self.in_mix(name, c, picks, whole_song=True)]
+            if not new:
+                return ranked
+            self._judge(name, new, picks, whole_song=True)
 
-    def in_mix(self, name: str, candidate: str, picks: Picks) -> MixMeasures | None:
+    def in_mix(
+        self, name: str, candidate: str, picks: Picks, *, whole_song: bool = False
+    ) -> HeardMeasures | None:
         """What was heard of a candidate in that mix; None where it was not judged."""
-        return self.heard.get((name, candidate, _context(name, picks)))
+        return self.heard.get((name, candidate, _context(name, picks), whole_song))
 
     def _best(self, name: str, picks: Picks) -> str:
-        around = self._others(name, picks)
         bypass = self.groups[name].chains[0].name
         while True:
             best = self._ranked(name, picks)[0][0].name
-            if best == bypass or self.in_mix(name, best, picks):
+            if best == bypass:
                 return best
-            self._judge(name, best, picks, around)
+            if not self.in_mix(name, best, picks):
+                self._judge(name, [best], picks)
+            elif not self.in_mix(name, best, picks, whole_song=True):
+                self._judge(name, [best], picks, whole_song=True)
+            else:
+                return best
 
     def _ranked(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
         group, gains = self.groups[name], self._gains(name, picks)
@@ -220,31 +249,24 @@ class SetSearch:
                 chain.name,
                 gains[chain.name],
                 self.gains_dry[name][chain.name].loudness_lu,
-                self.in_mix(name, chain.name, picks),
+                self.in_mix(name, chain.name, picks, whole_song=True)
+                or self.in_mix(name, chain.name, picks),
             )
             for chain in group.chains
         ]
         return rank(entries, self.settings)
 
-    def _judge(self, name: str, candidate: str, picks: Picks, around: Floats) -> None:
-        key = (name, candidate, _context(name, picks))
-        if key not in self.heard:
-            group = self.groups[name]
-            self.heard[key] = measure_in_mix(
-                around,
-                group.fitted(candidate),
-                group.windowed(candidate),
-                self.onsets,
-                group.reference.windows,
-            )
-
-    def _others(self, name: str, picks: Picks) -> Floats:
-        """The other groups in the windows, summed."""
-        total = np.zeros_like(self.groups[name].windowed(self.groups[name].chains[0].name), float)
-        for other, group in self.groups.items():
-            if other != name:
-                total += group.windowed(picks[other])
-        return total
+    def _judge(
+        self, name: str, candidates: Sequence[str], picks: Picks, *, whole_song: bool = False
+    ) -> None:
+        """Listen to candidates in the mix around them, in the loudest windows or all the way."""
+        context = _context(name, picks)
+        new = [c for c in candidates if (name, c, context, whole_song) not in self.heard]
+        around = _Around(self, name, picks, whole_song)
+        jobs = [lambda c=candidate: around.heard(c) for candidate in new]
+        done = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
+        for candidate, heard in zip(new, done, strict=True):
+            self.heard[name, candidate, context, whole_song] = heard
 
     def _best_dry_gain(self, name: str) -> float:
         gains = [gain.loudness_lu for gain in self.gains_dry[name].values()]
@@ -278,3 +300,51 @@ class SetSearch:
 def _context(name: str, picks: Picks) -> str:
     """The other groups' picks, as a key."""
     return repr(sorted((other, pick) for other, pick in picks.items() if other != name))
+
+
+class _Around:
+    """The mix around one group, in the loudest windows or over the whole song."""
+
+    def __init__(self, search: SetSearch, name: str, picks: Picks, whole_song: bool) -> None:
+        self._search, self._group, self._whole = search, search.groups[name], whole_song
+        self._picks = {other: pick for other, pick in picks.items() if other != name}
+        self._lock = threading.Lock()
+
+    @cached_property
+    def _others(self) -> Floats | None:
+        """The other groups, summed; None where there are none."""
+        if not self._picks:
+            return None
+        total = np.zeros_like(self._part(self._group, self._group.chains[0].name), np.float64)
+        for other, pick in self._picks.items():
+            total += self._part(self._search.groups[other], pick)
+        return total
+
+    def _part(self, group: WeighedGroup, candidate: str) -> Samples:
+        return group.samples_of(candidate) if self._whole else group.windowed(candidate)
+
+    def heard(self, candidate: str) -> HeardMeasures:
+        """What a candidate adds to the mix, from the cache where it was judged before."""
+        soloed = self._group.weighed[candidate].soloed
+        if not self._picks and not self._whole and soloed is not None:
+            return soloed
+        others = [[n, *self._search.groups[n].identity(p)] for n, p in sorted(self._picks.items())]
+        cache = self._search.cache
+        key = cache.key("in mix", self._whole, self._group.identity(candidate), others)
+        found = cache.load(key, HeardMeasures)
+        if found is None:
+            found = self._measure(candidate)
+            cache.store(key, found, {}, self._group.reference.sample_rate_hz)
+        return found
+
+    def _measure(self, candidate: str) -> HeardMeasures:
+        group, windows = self._group, self._group.reference.windows
+        if self._whole:
+            fitted = group.fitted_whole_song(candidate)
+            windows = windows.whole_song(fitted.shape[1])
+        else:
+            fitted = group.fitted(candidate)
+        with self._lock:
+            others = self._others
+        taken = self._part(group, candidate)
+        return measure_heard(fitted, taken, self._search.onsets, windows, others)

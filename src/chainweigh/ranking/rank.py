@@ -32,8 +32,9 @@ def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
     Raises
     ------
     ChainFileError
-        A chain that cannot work at the song's sample rate.
+        A chain that cannot work at the song's sample rate or tempo.
     """
+    chains = [chain.at_tempo(song.tempo_bpm) for chain in chains]
     for chain in chains:
         chain.check_at_rate(song.sample_rate_hz)
     bus = [bypass("bus"), *(c for c in chains if c.scope == "bus")]
@@ -76,12 +77,12 @@ def rank_song(
     references = [Reference(g.name, padded(g.samples, n_frames), windows) for g in song.groups]
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
     onsets = find_onsets(dry_mix, song.sample_rate_hz)
-    search = SetSearch(groups, onsets, settings, threads, progress)
+    search = SetSearch(groups, onsets, settings, cache, threads, progress)
     picks = _picks(search, plan)
     stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
     mix = Reference(MASTER, sum_of(list(stems.values())), windows)
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
-    master_search = SetSearch(masters, onsets, settings, threads)
+    master_search = SetSearch(masters, onsets, settings, cache, threads)
     master_search.measure_dry()
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(song, settings, search, picks, master_search, fixed_master)

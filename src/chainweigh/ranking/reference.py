@@ -6,10 +6,17 @@ from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
-from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
+from chainweigh.measure.image import Image, measure_image
+from chainweigh.measure.loudness import (
+    LoudnessEnergies,
+    LoudnessSeries,
+    loudness_energies,
+    short_term_lufs,
+)
 from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
+from chainweigh.measure.spectrum import ThirdOctaves, measure_third_octaves
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tones import ToneGrid, tone_grid
 from chainweigh.ranking.windows import Windows
@@ -43,6 +50,21 @@ class Reference:
     def energies(self) -> LoudnessEnergies:
         """K-weighted energies, for level matching."""
         return loudness_energies(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def third_octaves(self) -> ThirdOctaves:
+        """Its spectrum."""
+        return measure_third_octaves(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def image(self) -> Image:
+        """Its stereo image."""
+        return measure_image(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def short_term(self) -> LoudnessSeries:
+        """Its short-term loudness over time."""
+        return short_term_lufs(self.samples, self.sample_rate_hz)
 
     @property
     def onsets(self) -> Onsets:

@@ -8,6 +8,9 @@ record says why, under the field's name. Nothing here depends on the clock or on
 
 from dataclasses import dataclass, field
 
+from chainweigh.measure.image import ImageChange
+from chainweigh.measure.sections import Contrast
+from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
 
 SCHEMA = "1.0"
@@ -22,7 +25,8 @@ Written = float | int | str | bool
 class ResolvedSetting:
     """One setting of a stage: as the chain file writes it, and as it was rendered.
 
-    `written` is None where the chain file left the default; `relative` marks level expressions.
+    `written` is None where the chain file left the default; `relative` marks level
+    expressions and note values.
     """
 
     key: str
@@ -78,8 +82,8 @@ class ProgrammeMeasures:
 
 
 @dataclass(frozen=True)
-class MixMeasures:
-    """Audibility in the mix: noise-to-mask ratio of what was added, beside the other groups."""
+class HeardMeasures:
+    """Audibility: noise-to-mask ratio of what was added, soloed or beside the other groups."""
 
     nmr_mean_db: float | None
     nmr_worst_db: float | None
@@ -121,7 +125,12 @@ class Standing:
 
 @dataclass(frozen=True)
 class Candidate:
-    """One chain in one comparison. A failed one has `failure` and no measures."""
+    """One chain in one comparison. A failed one has `failure` and no measures.
+
+    Audibility is that of the loudest windows `soloed` and `in_mix`; `in_mix_whole_song` is there
+    for the winner and the runner-up. `spectrum`, `image` and `contrast` hold the matched candidate
+    against the dry reference, by themselves.
+    """
 
     name: str
     about: str
@@ -134,7 +143,12 @@ class Candidate:
     file: FileMeasures | None
     tones: ToneMeasures | None
     programme: ProgrammeMeasures | None
-    in_mix: MixMeasures | None
+    spectrum: SpectrumChange | None
+    image: ImageChange | None
+    contrast: Contrast | None
+    soloed: HeardMeasures | None
+    in_mix: HeardMeasures | None
+    in_mix_whole_song: HeardMeasures | None
     standing: Standing
 
 

@@ -6,15 +6,23 @@ from pathlib import Path
 import numpy as np
 
 from chainweigh.audio.array import Samples, from_db, padded
-from chainweigh.chain.chain import Chain
-from chainweigh.chain.values import LevelExpression, format_value
+from chainweigh.chain.chain import Chain, Stage
+from chainweigh.chain.values import NoteValue, RelativeValue, format_value
 from chainweigh.errors import RenderError
+from chainweigh.measure.image import ImageChange, compare_images, measure_image
 from chainweigh.measure.level_match import level_match_db
-from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.loudness import loudness_energies, short_term_lufs
+from chainweigh.measure.sections import Contrast, measure_contrast
+from chainweigh.measure.spectrum import (
+    SpectrumChange,
+    compare_third_octaves,
+    measure_third_octaves,
+)
 from chainweigh.measure.summary import FileMeasures, measure_file
-from chainweigh.ranking.distortion import ToneFit, measure_programme
+from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
+    HeardMeasures,
     ProgrammeMeasures,
     ResolvedSetting,
     ResolvedStage,
@@ -42,6 +50,10 @@ class Weighed:
     file: FileMeasures | None = None
     tones: ToneMeasures | None = None
     programme: ProgrammeMeasures | None = None
+    spectrum: SpectrumChange | None = None
+    image: ImageChange | None = None
+    contrast: Contrast | None = None
+    soloed: HeardMeasures | None = None
     tone_fit: ToneFit = field(default_factory=ToneFit)
     failure: str | None = None
     audio: Path | None = None
@@ -55,7 +67,7 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
     -------
     The measures; a chain that fails on this programme returns its reason as `failure`.
     """
-    key = cache.key("weighed", reference.digest, reference.windows.spans, _identity(chain))
+    key = cache.key("weighed", *identity(chain, reference))
     weighed = cache.load(key, Weighed)
     if weighed is None:
         try:
@@ -68,8 +80,14 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
     )
 
 
-def _identity(chain: Chain) -> list[object]:
-    return [[s.effect_name, s.written(), s.intended] for s in chain.stages]
+def identity(chain: Chain, reference: Reference) -> list[object]:
+    """What decides a candidate's audio and measures, for a key of the cache."""
+    stages = [[s.effect_name, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
+    return [reference.digest, reference.windows.spans, stages]
+
+
+def _note_times_ms(stage: Stage) -> dict[str, float | None]:
+    return {k: v.time_ms for k, v in stage.settings.items() if isinstance(v, NoteValue)}
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
@@ -92,9 +110,24 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
         file=file,
         tones=_measure_tones(chain, run, reference),
         programme=programme.measures,
+        spectrum=compare_third_octaves(
+            reference.third_octaves, measure_third_octaves(matched, rate)
+        ),
+        image=compare_images(reference.image, measure_image(matched, rate)),
+        contrast=measure_contrast(reference.short_term, short_term_lufs(matched, rate)),
+        soloed=_soloed(chain, programme.fitted, matched, reference),
         tone_fit=programme.tone_fit,
     )
     return weighed, {TAKE: matched, FITTED: programme.fitted}
+
+
+def _soloed(
+    chain: Chain, fitted: Samples, matched: Samples, reference: Reference
+) -> HeardMeasures | None:
+    if not chain.stages:
+        return None
+    windows = reference.windows
+    return measure_heard(fitted, windows.cut(matched), reference.onsets, windows)
 
 
 def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
@@ -128,7 +161,7 @@ def _resolved(run: RunStage) -> ResolvedStage:
             key=key,
             written=written.get(key),
             rendered=format_value(kinds[key], value),
-            relative=isinstance(run.stage.settings.get(key), LevelExpression),
+            relative=isinstance(run.stage.settings.get(key), RelativeValue),
         )
         for key, value in run.settings.items()
     )

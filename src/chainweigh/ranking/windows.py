@@ -27,6 +27,10 @@ class Windows:
         rate = self.sample_rate_hz
         return [(round(a * rate), min(round(b * rate), n_frames)) for a, b in self.spans]
 
+    def whole_song(self, n_frames: int) -> "Windows":
+        """One window over all of a song of so many frames."""
+        return Windows(((0.0, n_frames / self.sample_rate_hz),), self.sample_rate_hz)
+
     @property
     def joined_spans(self) -> tuple[Span, ...]:
         """Where each window lies in the joined signal, in seconds."""

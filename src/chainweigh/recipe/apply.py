@@ -55,11 +55,15 @@ def plan_of(recipe: Recipe, song: Song) -> Plan:
             f"the recipe is for groups {', '.join(sorted(wanted))}; "
             f"{song.folder_name} has {', '.join(sorted(there))}"
         )
-    for place in (*recipe.groups, recipe.master):
-        place.chain.check_at_rate(song.sample_rate_hz)
+    chains = {
+        place.name: place.chain.at_tempo(song.tempo_bpm)
+        for place in (*recipe.groups, recipe.master)
+    }
+    for chain in chains.values():
+        chain.check_at_rate(song.sample_rate_hz)
     return Plan(
-        bus={place.name: _beside_bypass(place.chain, "bus") for place in recipe.groups},
-        master=_beside_bypass(recipe.master.chain, MASTER),
+        bus={place.name: _beside_bypass(chains[place.name], "bus") for place in recipe.groups},
+        master=_beside_bypass(chains[MASTER], MASTER),
         fixed={place.name: place.chain.name for place in (*recipe.groups, recipe.master)},
     )
 

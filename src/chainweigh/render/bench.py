@@ -7,7 +7,7 @@ a level is given. Tones are in phase on both channels and go from that peak down
 stands beside the same reading of no chain at all, the instrument's own floor.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_rate, check_samples, from_db
 from chainweigh.chain.chain import Chain
-from chainweigh.chain.values import LevelExpression, format_value
+from chainweigh.chain.values import RelativeValue, format_value
 from chainweigh.effects.base import Kind, Setting
 from chainweigh.errors import SignalError
 from chainweigh.measure.coherent import (
@@ -26,9 +26,17 @@ from chainweigh.measure.coherent import (
 )
 from chainweigh.measure.intermodulation import ImdResults, imd_plan, imd_signal, measure_imd
 from chainweigh.measure.levels import measure_levels
+from chainweigh.measure.notch import thdn_notched_pct
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
-from chainweigh.measure.tone_weights import thdn_steady_pct
-from chainweigh.measure.tones import ToneGrid, measure_tones, tone_grid, tone_signal
+from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones, thdn_ridden_pct
+from chainweigh.measure.tone_weights import ProgrammeDistortion, programme_distortion
+from chainweigh.measure.tones import (
+    ToneGrid,
+    ToneResults,
+    measure_tones,
+    tone_grid,
+    tone_signal,
+)
 from chainweigh.render.bench_noise import measure_noise
 from chainweigh.render.bench_response import (
     Gains,
@@ -40,8 +48,7 @@ from chainweigh.render.chain_run import RunStage, render_chain, run_frozen
 
 SINE_S = 3.0
 RINGS_ON_DB = -80.0
-NO_PROGRAMME = "no programme to weight the tones by"
-NO_TONE = "the programme, or every tone in its bands, is silent"
+NO_PROGRAMME = "no programme to weight or drive the tones"
 
 Table = tuple[tuple[float | None, ...], ...]
 
@@ -64,7 +71,10 @@ class BenchReadings:
     thdn_pct, thd_pct, inharmonic_pct : a row a frequency, a column a level
         Everything but the fundamental, 20 Hz to 20 kHz, re the total; harmonics; the rest.
     thdn_peak_pct : 997 Hz at the peak level.
+    thdn_peak_notched_pct : the same tone read through the standard notch of AES17.
     thdn_steady_pct : the grid weighted by the programme's blocks and bands.
+    thdn_ridden_pct : tones that carry the programme's envelope.
+    thdn_programme_pct : the larger of the last two.
     imd : two tone pairs at the peak level.
     noise_dbfs : all but the tone, 20 Hz to 20 kHz, with 997 Hz at -60 dBFS going in.
     idle_noise_dbfs : 20 Hz to 20 kHz with digital silence going in.
@@ -82,7 +92,10 @@ class BenchReadings:
     thd_pct: Table
     inharmonic_pct: Table
     thdn_peak_pct: float | None
+    thdn_peak_notched_pct: float | None
     thdn_steady_pct: float | None
+    thdn_ridden_pct: float | None
+    thdn_programme_pct: float | None
     imd: ImdResults
     noise_dbfs: float | None
     idle_noise_dbfs: float | None
@@ -116,10 +129,11 @@ class BenchResults:
 
 @dataclass(frozen=True)
 class _Bench:
-    """The tones, and the programme that weights them where there is one."""
+    """The tones, and what a programme weights and drives them with where there is one."""
 
     grid: ToneGrid
-    bands: ReferenceBands | None
+    bands: ReferenceBands | None = None
+    ridden: RiddenTones | None = None
 
 
 def bench_on_programme(
@@ -146,7 +160,8 @@ def bench_on_programme(
     peak_dbfs = measure_levels(samples, sample_rate_hz).sample_peak_dbfs
     if peak_dbfs is None:
         raise SignalError(f"{programme}: is silent, so it gives no level to test at")
-    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs), reference_bands(samples, sample_rate_hz))
+    bands = reference_bands(samples, sample_rate_hz)
+    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs), bands, ridden_tones(bands))
     return _results(chain, bench, samples, levels_from=f"the programme {programme}")
 
 
@@ -167,7 +182,7 @@ def bench_at_level(chain: Chain, peak_dbfs: float, sample_rate_hz: int) -> Bench
     """
     check_rate(sample_rate_hz)
     check_peak(peak_dbfs)
-    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs), None)
+    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs))
     n_frames = N_ANALYSIS_FRAMES * int(np.ceil(SINE_S * sample_rate_hz / N_ANALYSIS_FRAMES))
     sine = from_db(peak_dbfs) * unit_sine(bench.grid.peak_tone_bin, n_frames)
     both = np.ascontiguousarray(np.tile(sine.astype(np.float32), (2, 1)))
@@ -208,7 +223,7 @@ def _frozen(run: RunStage) -> FrozenStage:
         relative={
             key: str(value)
             for key, value in run.stage.settings.items()
-            if isinstance(value, LevelExpression)
+            if isinstance(value, RelativeValue)
         },
     )
 
@@ -228,21 +243,31 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
     def aligned(signal: Samples) -> Samples:
         return _shifted(run(signal), shift, signal.shape[1])
 
-    tones = measure_tones(aligned(tone_signal(grid)), grid)
+    output = aligned(tone_signal(grid))
+    tones = measure_tones(output, grid)
     plan = imd_plan(rate, grid.peak_dbfs)
     imd = measure_imd(aligned(imd_signal(plan)), plan)
-    steady = None if bench.bands is None else thdn_steady_pct(tones, bench.bands)
+    notched = _notched_pct(output, grid)
+    of_programme = _of_programme(tones, bench, aligned)
     noise = measure_noise(aligned, rate)
-    undefined = {**tones.undefined, **response.undefined, **noise.undefined}
-    if steady is None:
-        undefined["thdn_steady_pct"] = NO_PROGRAMME if bench.bands is None else NO_TONE
+    undefined = {
+        **tones.undefined,
+        **of_programme.undefined,
+        **response.undefined,
+        **noise.undefined,
+    }
+    if notched is None:
+        undefined["thdn_peak_notched_pct"] = "the 997 Hz tone came back silent"
     undefined.pop("late_share_db", None)
     readings = BenchReadings(
         thdn_pct=_table(tones.thdn_pct),
         thd_pct=_table(tones.thd_pct),
         inharmonic_pct=_table(tones.inharmonic_pct),
         thdn_peak_pct=tones.thdn_peak_pct,
-        thdn_steady_pct=steady,
+        thdn_peak_notched_pct=notched,
+        thdn_steady_pct=of_programme.thdn_steady_pct,
+        thdn_ridden_pct=of_programme.thdn_ridden_pct,
+        thdn_programme_pct=of_programme.thdn_programme_pct,
         imd=replace(imd, undefined=dict(imd.undefined)),
         noise_dbfs=noise.noise_dbfs,
         idle_noise_dbfs=noise.idle_noise_dbfs,
@@ -252,6 +277,29 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
         undefined=undefined,
     )
     return readings, _notes(response.late_share_db, shift, rate)
+
+
+def _of_programme(
+    tones: ToneResults, bench: _Bench, run: Callable[[Samples], Samples]
+) -> ProgrammeDistortion:
+    if bench.bands is None or bench.ridden is None:
+        names = ("thdn_steady_pct", "thdn_ridden_pct", "thdn_programme_pct")
+        return ProgrammeDistortion(
+            tones.thdn_peak_pct, None, None, None, dict.fromkeys(names, NO_PROGRAMME)
+        )
+    ridden_pct = thdn_ridden_pct(run(bench.ridden.signal), bench.ridden)
+    return programme_distortion(tones, bench.bands, ridden_pct)
+
+
+def _notched_pct(output: Samples, grid: ToneGrid) -> float | None:
+    """The last tone of the grid, 997 Hz at the peak, as the standard notch reads it."""
+    plan = grid.segments
+    start = (plan.n_segments - 1) * plan.n_segment_frames
+    tone = output[:, start : start + plan.n_settle_frames + N_ANALYSIS_FRAMES]
+    frequency_hz = bin_frequency_hz(grid.peak_tone_bin, grid.sample_rate_hz)
+    return thdn_notched_pct(
+        np.ascontiguousarray(tone), grid.sample_rate_hz, frequency_hz=frequency_hz
+    )
 
 
 def _table(values: NDArray[np.float64]) -> Table:

@@ -109,9 +109,9 @@ class Cache:
     ) -> None:
         """Write an entry: its audio first, part by part, its record last."""
         stamps = {}
+        self._record_path(key).parent.mkdir(parents=True, exist_ok=True)
         for part, samples in audio.items():
             path = self.audio_path(key, part)
-            path.parent.mkdir(parents=True, exist_ok=True)
             write_wav(path, samples, sample_rate_hz)
             stamps[part] = _stamp(path)
         write_bytes(self._record_path(key), msgspec.json.encode((stamps, record)))

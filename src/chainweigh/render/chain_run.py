@@ -1,6 +1,10 @@
-"""A chain run over a programme, and again over test tones with its levels frozen."""
+"""A chain run over a programme, and again over test tones with its levels frozen.
 
-from collections.abc import Sequence
+Neighbouring equaliser stages run as one filter, which takes the time of one stage. Whether two join
+is decided by how they are written, never by the samples: programme and tones run alike.
+"""
+
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +13,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.chain.chain import Chain, Stage
 from chainweigh.chain.levels import resolve_level
 from chainweigh.chain.values import LevelExpression
+from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, ChainweighError, RenderError
 
@@ -52,15 +57,18 @@ def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRu
     """
     stages: list[RunStage] = []
     intended = samples
-    for number, stage in enumerate(chain.stages, start=1):
-        where = f"stage {number} ({stage.effect_name})"
+    for span in _spans(chain.stages):
+        where = _where(span, chain.stages)
         try:
-            settings = stage.completed(_levels(stage, samples, sample_rate_hz))
+            run = [
+                RunStage(stage, stage.completed(_levels(stage, samples, sample_rate_hz)))
+                for stage in chain.stages[span]
+            ]
         except (ChainFileError, RenderError) as error:
             raise RenderError(f"{where}: {error}") from error
-        stages.append(RunStage(stage, settings))
-        samples = _run_stage(stages[-1], samples, sample_rate_hz, where)
-        if number == chain.split:
+        samples = _run_span(run, samples, sample_rate_hz, where)
+        stages += run
+        if len(stages) == chain.split:
             intended = samples
     return ChainRun(samples, tuple(stages), intended)
 
@@ -73,9 +81,35 @@ def run_frozen(stages: Sequence[RunStage], samples: Samples, sample_rate_hz: int
     RenderError
         An effect fails or its output is not finite.
     """
-    for stage in stages:
-        samples = _run_stage(stage, samples, sample_rate_hz, stage.stage.effect_name)
+    for span in _spans([run.stage for run in stages]):
+        where = stages[span.start].stage.effect_name
+        samples = _run_span(stages[span], samples, sample_rate_hz, where)
     return samples
+
+
+def _spans(stages: Sequence[Stage]) -> Iterator[slice]:
+    """Stages that run in one go; all but equaliser bands run alone."""
+    start = 0
+    for end in range(1, len(stages) + 1):
+        if end == len(stages) or not _join(stages[end - 1], stages[end]):
+            yield slice(start, end)
+            start = end
+
+
+def _join(before: Stage, after: Stage) -> bool:
+    """True where nothing asks for what lies between two stages: no relative level, no split."""
+    relative = any(isinstance(value, LevelExpression) for value in after.settings.values())
+    return (
+        before.intended == after.intended
+        and not relative
+        and all(s.effect_name == "eq" and eq.joins(s.settings) for s in (before, after))
+    )
+
+
+def _where(span: slice, stages: Sequence[Stage]) -> str:
+    first, last = span.start + 1, span.stop
+    numbers = f"stage {first}" if first == last else f"stages {first} to {last}"
+    return f"{numbers} ({stages[span.start].effect_name})"
 
 
 def _levels(stage: Stage, samples: Samples, sample_rate_hz: int) -> dict[str, float]:
@@ -86,9 +120,15 @@ def _levels(stage: Stage, samples: Samples, sample_rate_hz: int) -> dict[str, fl
     }
 
 
-def _run_stage(run: RunStage, samples: Samples, sample_rate_hz: int, where: str) -> Samples:
+def _run_span(
+    span: Sequence[RunStage], samples: Samples, sample_rate_hz: int, where: str
+) -> Samples:
+    settings = [run.settings for run in span]
     try:
-        output = run.stage.effect.process(samples, sample_rate_hz, run.settings)
+        if len(span) > 1:
+            output = eq.process_bands(samples, sample_rate_hz, settings)
+        else:
+            output = span[0].stage.effect.process(samples, sample_rate_hz, settings[0])
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
     if not np.isfinite(output).all():

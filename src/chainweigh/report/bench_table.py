@@ -121,7 +121,10 @@ def _reading_lines(results: BenchResults, notes: Notes) -> Iterator[str]:
     peak = f"{frequency_text(results.peak_tone_hz)} Hz"
     rows = [
         _Row(f"THD+N of {peak} at the peak, %", measured, floor, "thdn_peak_pct"),
+        _Row("the same through the AES17 notch, %", measured, floor, "thdn_peak_notched_pct"),
         _Row("THD+N weighted by the programme, %", measured, floor, "thdn_steady_pct"),
+        _Row("THD+N of tones that ride its envelope, %", measured, floor, "thdn_ridden_pct"),
+        _Row("THD+N of the programme: the larger, %", measured, floor, "thdn_programme_pct"),
         *(
             _Row(_IMD_LABELS[field.name], measured.imd, floor.imd, field.name)
             for field in fields(ImdResults)

@@ -35,6 +35,12 @@ _FORMATS: tuple[tuple[str, Callable[[float], str]], ...] = (
     ("tone_gain", signed),
     ("punch_change", signed),
     ("punch_low_change", signed),
+    ("largest_change_db", signed),
+    ("correlation_change", signed),
+    ("side_to_middle_change", signed),
+    ("fold_down_loss_change", signed),
+    ("contrast_change", signed),
+    ("quiet_change", signed),
     ("nmr", lambda value: plain(value, 1)),
     ("sdr", lambda value: plain(value, 1)),
 )

@@ -12,10 +12,6 @@ def not_judged(candidate: Candidate) -> str | None:
     standing = candidate.standing
     if candidate.failure is not None:
         return "not judged: failed"
-    if not standing.within_budget:
-        return "not judged: over another limit"
     if standing.loudness_gain_lu is None:
         return "not judged: its gain is not defined"
-    if standing.loudness_gain_lu <= 0:
-        return "not judged: gains nothing"
-    return "not judged: gains nothing, or over another limit"
+    return "not judged: gains nothing" if standing.loudness_gain_lu <= 0 else "not judged"

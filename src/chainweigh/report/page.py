@@ -14,6 +14,7 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report import formats, settings_text
+from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import not_judged
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
@@ -241,6 +242,7 @@ def _environment() -> "Environment":
         file_rows=FILE_ROWS,
         limits=LIMITS,
         not_judged=not_judged,
+        flags=flags,
     )
     return environment
 

@@ -1,7 +1,8 @@
 """ranking.csv: one row a candidate, keyed by comparison and candidate.
 
 UTF-8 without a byte order mark, written as csv_text says. Columns carry the names of the fields of
-results.json, which holds names verbatim; `tone_gain_soloed_lu` is the programme's tone gain.
+results.json, which holds names verbatim; `tone_gain_soloed_lu` is the programme's tone gain, and
+what was heard soloed or over the whole song has that in front of the field's name.
 """
 
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from pathlib import Path
 from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import Candidate, Comparison, Results
 from chainweigh.report.csv_text import Cell, csv_text
+from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import JUDGED, not_judged
 from chainweigh.report.settings_text import candidate_settings
 
@@ -45,6 +47,10 @@ PROGRAMME = (
     "punch_low_change_db",
     "punch_loss_db",
 )
+SPECTRUM = ("largest_change_db", "largest_change_hz")
+IMAGE = ("correlation_change", "side_to_middle_change_db", "fold_down_loss_change_lu")
+CONTRAST = ("contrast_change_lu", "quiet_change_lu")
+SOLOED, WHOLE_SONG = "soloed_", "whole_song_"
 MATCH = ("match_gain_db", "loudness_difference_lu", "shift_frames")
 FILE = (
     "integrated_lufs",
@@ -64,8 +70,10 @@ FILE = (
 COLUMNS = (
     ("comparison", "candidate", "scope", "chosen")
     + (STANDING + TONES + PROGRAMME + ("tone_gain_soloed_lu",))
-    + (JUDGED + ("worst_moments_s",) + MATCH + FILE + ("dc_offset",))
-    + ("why", "breaches", "failure", "undefined", "settings", "audio")
+    + (JUDGED + ("worst_moments_s",))
+    + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
+    + (SPECTRUM + IMAGE + CONTRAST + MATCH + FILE + ("dc_offset",))
+    + ("why", "flags", "breaches", "failure", "undefined", "settings", "audio")
 )
 
 
@@ -101,11 +109,14 @@ def _row(
         yield from ((field, getattr(record, field)) for field in fields if record is not None)
     if candidate.programme is not None:
         yield "tone_gain_soloed_lu", candidate.programme.tone_gain_lu
+    for place, heard in ((WHOLE_SONG, candidate.in_mix_whole_song), (SOLOED, candidate.soloed)):
+        yield from ((place + name, getattr(heard, name)) for name in JUDGED if heard is not None)
     if candidate.in_mix is not None:
         yield "worst_moments_s", _listed(candidate.in_mix.worst_moments_s)
     if candidate.file is not None:
         yield "dc_offset", _listed(candidate.file.dc_offset)
     yield "why", candidate.standing.why
+    yield "flags", " ".join(flags(candidate))
     yield "breaches", "; ".join(candidate.standing.breaches)
     yield "failure", candidate.failure
     yield "undefined", "; ".join(_reasons(candidate))
@@ -119,6 +130,9 @@ def _records(candidate: Candidate) -> tuple[tuple[object, tuple[str, ...]], ...]
         (candidate.tones, TONES),
         (candidate.programme, PROGRAMME),
         (candidate.in_mix, JUDGED),
+        (candidate.spectrum, SPECTRUM),
+        (candidate.image, IMAGE),
+        (candidate.contrast, CONTRAST),
         (candidate, MATCH),
         (candidate.file, FILE),
     )

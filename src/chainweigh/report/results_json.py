@@ -1,7 +1,6 @@
 """results.json: written strictly, read with its schema checked."""
 
 import dataclasses
-import math
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -10,6 +9,7 @@ import msgspec
 from chainweigh.audio.atomic import write_text
 from chainweigh.errors import RunFolderError
 from chainweigh.ranking.results import SCHEMA, Results
+from chainweigh.report.strict_json import strict_json
 
 FILE_NAME = "results.json"
 
@@ -39,26 +39,7 @@ def results_text(results: Results) -> str:
     RunFolderError
         A number is not finite; JSON has no such number and None with a reason says more.
     """
-    _check_finite(results, "results")
-    return msgspec.json.format(msgspec.json.encode(results), indent=2).decode() + "\n"
-
-
-def _check_finite(value: Any, where: str) -> None:
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise RunFolderError(
-                f"{where} is {value}: not written; a value that is not defined is None "
-                "with its reason under `undefined`"
-            )
-    elif dataclasses.is_dataclass(value):
-        for field in dataclasses.fields(value):
-            _check_finite(getattr(value, field.name), f"{where}.{field.name}")
-    elif isinstance(value, dict):
-        for key, item in value.items():
-            _check_finite(item, f"{where}[{key!r}]")
-    elif isinstance(value, (tuple, list)):
-        for index, item in enumerate(value):
-            _check_finite(item, f"{where}[{index}]")
+    return strict_json(results, "results") + "\n"
 
 
 def load_results(run_folder: Path) -> Results:

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
+from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
 from chainweigh.report.in_mix import not_judged
 from chainweigh.report.price import price_sentence
@@ -89,7 +90,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     yield from heading_lines(RANKING, widths)
     for candidate, row in zip(measured, rows, strict=True):
         yield row_line(row, RANKING, widths)
-        yield from wrapped(one_line(candidate.standing.why), width, " " * (widths[0] + 2))
+        for text in (candidate.standing.why, *flags(candidate)):
+            yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
         yield from wrapped(text, width)

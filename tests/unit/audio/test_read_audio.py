@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from chainweigh.audio import AudioHeader, read_audio, read_header
+from chainweigh.audio.files import name_text
 from chainweigh.errors import AudioFileError
 
 FLOAT = 3
@@ -102,6 +103,14 @@ def test_the_header_is_read_without_the_samples(put, wav):
     not_a_number = struct.pack("<4f", float("nan"), 0, 0, 0)
     path = put(wav(not_a_number, tag=FLOAT, bits=32, n_channels=2, rate_hz=96_000))
     assert read_header(path) == AudioHeader(2, 2, 96_000, "WAV FLOAT")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems' names are always text")
+def test_a_name_that_is_not_text_is_read_and_can_be_written(tmp_path, wav):
+    path = Path(os.fsdecode(os.fsencode(tmp_path) + b"/loud\xff.wav"))
+    path.write_bytes(wav(b"\0\0\0\x40", bits=16))
+    assert read_audio(path).samples.tolist() == [[0.0, 0.5]]
+    assert name_text(path.name) == "loud?.wav"
 
 
 def test_a_path_may_be_text(put, wav):

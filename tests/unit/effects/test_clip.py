@@ -9,7 +9,7 @@ from chainweigh.kernels import native_library
 from chainweigh.kernels.clip import clip, clip_twin
 from chainweigh.measure.true_peak import true_peak
 
-OVERSAMPLING = (1, 2, 4, 8, 16)
+OVERSAMPLING = (1, 2, 4, 8, 16, 32)
 RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 
 
@@ -50,6 +50,36 @@ def test_the_overshoot_of_band_limiting_stays_in_its_stated_range(run, frequency
     out = run(EFFECT, tone.astype(np.float32)[None], ceiling=0.0, oversample=oversample)
     overshoot_db = 20 * np.log10(true_peak(out, 44100))
     assert 0.0 <= overshoot_db <= 1.8
+
+
+def _ideal_clip(signal, ceiling, factor=16):
+    """Clipped at 16 times the rate between ideal band-limiting filters; the result at that rate."""
+    n = len(signal)
+    fine = np.clip(np.fft.irfft(factor * np.fft.rfft(signal), factor * n), -ceiling, ceiling)
+    spectrum = np.fft.rfft(fine)
+    spectrum[n // 2 :] = 0
+    return np.fft.irfft(spectrum, factor * n)
+
+
+@pytest.mark.parametrize(("depth_db", "stated_db"), [(3, 1.8), (6, 2.9), (12, 4.5)])
+def test_the_overshoot_on_noise_is_as_stated_and_that_of_ideal_filters(run, depth_db, stated_db):
+    white = np.random.default_rng(1).standard_normal((1, 441000)).astype(np.float32)
+    ceiling_dbfs = 20 * np.log10(true_peak(white, 44100)) - depth_db
+    out = run(EFFECT, white, ceiling=ceiling_dbfs)
+    overshoot_db = 20 * np.log10(true_peak(out, 44100)) - ceiling_dbfs
+    ideal = np.abs(_ideal_clip(white[0].astype(np.float64), from_db(ceiling_dbfs))).max()
+    assert overshoot_db == pytest.approx(stated_db, abs=0.1)
+    assert overshoot_db == pytest.approx(20 * np.log10(ideal) - ceiling_dbfs, abs=0.3)
+
+
+@pytest.mark.parametrize("oversample", [1, 8])
+@pytest.mark.parametrize("link", [False, True])
+def test_with_true_peak_the_ceiling_holds_between_the_samples_within_0_01_db(run, oversample, link):
+    tone = 2 * np.sin(2 * np.pi * 5003.0 * np.arange(22050) / 44100)
+    for samples in (2 * _noise(2, 22050), np.array([tone, 0.3 * tone], np.float32)):
+        out = run(EFFECT, samples, ceiling=-6.0, oversample=oversample, link=link, true_peak=True)
+        assert true_peak(out, 44100) <= from_db(-6.0 + 0.01)
+        assert true_peak(out, 44100) >= from_db(-6.0 - 0.01)
 
 
 @pytest.mark.parametrize("link", [False, True])
@@ -118,7 +148,7 @@ def test_the_knee_bends_as_its_parabola_says(run):
 
 
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
-@pytest.mark.parametrize("n_stages", [0, 1, 2, 3, 4])
+@pytest.mark.parametrize("n_stages", [0, 1, 2, 3, 4, 5])
 @pytest.mark.parametrize("linked", [False, True])
 def test_the_pruned_kernel_equals_its_twin_bit_for_bit(n_stages, linked):
     rng = np.random.default_rng(n_stages)

@@ -4,6 +4,7 @@ import pytest
 from chainweigh.audio.array import from_db, to_db
 from chainweigh.effects import effect
 from chainweigh.effects.base import complete_settings
+from chainweigh.errors import ChainFileError
 
 COMPRESS = effect("compress")
 RATE_HZ = 48_000
@@ -85,3 +86,26 @@ def test_mix_adds_the_input() -> None:
 def test_no_attack_time_catches_the_first_frame() -> None:
     out = run(level(0)[None], threshold=-20.0, ratio=100.0, knee=0.0, attack=0.0)
     assert to_db(out[0, 0]) == pytest.approx(-19.8, abs=1e-4)
+
+
+def test_the_highest_ratio_holds_a_tone_at_the_threshold() -> None:
+    out = run(level(0)[None], threshold=-20.0, ratio=1000.0, attack=1.0)
+    assert to_db(out[0, -1]) == pytest.approx(-19.98, abs=1e-4)
+
+
+def test_the_detector_low_cut_is_a_second_order_butterworth_filter() -> None:
+    """-3.01 dB at its frequency, so 3/4 of 3.01 dB less reduction at 4:1; nothing far below."""
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    given = {"threshold": -20.0, "ratio": 4.0, "release": 1000.0, "detector_low_cut": 200.0}
+    tone = np.sin(2 * np.pi * 200 * time_s).astype(np.float32)[None]
+    out = run(tone, **given)
+    expected_db = 0.75 * (-20 + 3.0103)
+    assert to_db(float(np.abs(out[0, -480:]).max())) == pytest.approx(expected_db, abs=0.05)
+    bass = (np.sin(2 * np.pi * 40 * time_s) * np.hanning(RATE_HZ)).astype(np.float32)[None]
+    assert np.array_equal(run(bass, **given), bass)
+
+
+def test_averaging_without_the_rms_detector_is_refused() -> None:
+    settings = complete_settings(COMPRESS, {"threshold": -20.0, "averaging": 50.0})
+    with pytest.raises(ChainFileError, match='"averaging" is 50 ms, but only the rms detector'):
+        COMPRESS.check_at_rate(RATE_HZ, settings)

@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 from chainweigh.audio.array import from_db, to_db
+from chainweigh.effects.clip import EFFECT as CLIP
 from chainweigh.effects.limit import EFFECT
 from chainweigh.kernels import native_library
 from chainweigh.kernels.limit import (
+    GainShape,
     apply_knots,
     apply_knots_twin,
     gain_moves,
@@ -43,10 +45,18 @@ def _signals():
 
 
 @pytest.mark.parametrize("lookahead", [0.0, 0.05, 1.0, 5.0, 20.0])
-@pytest.mark.parametrize("link", [0.0, 40.0, 100.0])
-def test_no_true_peak_passes_the_ceiling_by_more_than_0_01_db(run, lookahead, link):
+@pytest.mark.parametrize(
+    ("link", "moves"),
+    [
+        (0.0, {}),
+        (40.0, {"attack": 30.0, "hold": 3.0}),
+        (100.0, {"attack": 0.0, "release_kind": "programme"}),
+    ],
+)
+def test_no_true_peak_passes_the_ceiling_by_more_than_0_01_db(run, lookahead, link, moves):
     for samples in _signals():
-        out = run(EFFECT, samples, ceiling=-6.0, lookahead=lookahead, link=link, release=30.0)
+        settings = {"ceiling": -6.0, "lookahead": lookahead, "link": link, "release": 30.0}
+        out = run(EFFECT, samples, **settings, **moves)
         assert true_peak(out, 44100) <= from_db(-6.0 + 0.01)
         assert np.abs(out).max() <= from_db(-6.0) * (1 + 1e-6)
 
@@ -98,6 +108,81 @@ def test_the_reduction_falls_to_37_percent_in_the_release_time(run):
     early, later = reduction[21000], reduction[21000 + 4410]
     assert reduction[20000] == pytest.approx(0.5, abs=1e-4)
     assert later / early == pytest.approx(np.exp(-1), rel=1e-3)
+
+
+def _reduction_around_a_peak(run, n_frames=1, **changed):
+    """Reduction 1 - gain, by frame, around a peak at frame 20000 that needs a gain of one half."""
+    samples = np.full((1, 60000 + n_frames), 0.25, np.float32)
+    samples[0, 20000 : 20000 + n_frames] = 1.0
+    settings = {"ceiling": to_db(0.5), "true_peak": False} | changed
+    return 1 - run(EFFECT, samples, **settings)[0] / samples[0]
+
+
+@pytest.mark.parametrize("attack", [25.0, 50.0, 100.0])
+def test_the_gain_is_down_after_its_share_of_the_look_ahead(run, attack):
+    """The step response of a triangle is 1 - 2 (1 - t)^2 past its middle, so it passes 1 - 1/e,
+    the attack time of Giannoulis et al. 2012, at t = 1 - sqrt(1 / 2e) = 0.571 of its length.
+    """
+    reduction = _reduction_around_a_peak(run, lookahead=20.0, attack=attack)
+    look_frames = 0.020 * 44100
+    starts = np.flatnonzero(reduction > 0)[0]
+    passes = np.flatnonzero(reduction >= 0.5 * (1 - np.exp(-1)))[0]
+    arrives = np.flatnonzero(reduction >= 0.4999)[0]
+    attack_frames = attack / 100 * look_frames
+    assert starts == pytest.approx(20000 - look_frames, abs=8)
+    assert passes - starts == pytest.approx((1 - np.sqrt(0.5 / np.e)) * attack_frames, abs=6)
+    assert arrives - starts == pytest.approx(attack_frames, abs=12)
+    assert (reduction[arrives:20001] >= 0.4999).all()
+
+
+def test_without_attack_the_gain_drops_at_once_a_look_ahead_before_the_peak(run):
+    reduction = _reduction_around_a_peak(run, lookahead=1.0, attack=0.0)
+    assert not reduction[: 20000 - 44].any()
+    np.testing.assert_allclose(reduction[20000 - 44 : 20001], 0.5, atol=1e-6)
+
+
+@pytest.mark.parametrize("lookahead", [0.0, 5.0])
+@pytest.mark.parametrize("hold", [0.0, 10.0, 200.0])
+def test_the_gain_stays_down_for_the_hold_and_then_releases(run, hold, lookahead):
+    reduction = _reduction_around_a_peak(run, lookahead=lookahead, hold=hold, release=50.0)
+    ends = 20000 + round(hold * 44.1)
+    late = round(lookahead * 44.1)  # the triangle that smooths the fall ends it later
+    np.testing.assert_allclose(reduction[20000 : ends - 8], 0.5, atol=1e-4)
+    assert reduction[ends + late + 100] < 0.49
+    fallen = reduction[ends + late + 100 + 2205] / reduction[ends + late + 100]
+    assert fallen == pytest.approx(np.exp(-1), rel=1e-3)
+
+
+def test_a_programme_release_is_quick_after_a_peak_and_slow_after_long_reduction(run):
+    """The running average of a reduction d that stood long, then falls as exp(-t / T), solved:
+    d exp(-t / S) + d / (1 - S / T) * (exp(-t / T) - exp(-t / S)) with S = 10 T.
+    """
+    settings = {"lookahead": 0.0, "release": 20.0, "release_kind": "programme"}
+    brief = _reduction_around_a_peak(run, **settings)
+    long = _reduction_around_a_peak(run, n_frames=100000, **settings)
+    after = round(0.1 * 44100)
+    assert brief[20000 + after] < 0.2 * 0.5
+    late, slow = 0.1 / 0.020, 0.1 / 0.200
+    fed = (np.exp(-late) - np.exp(-slow)) / (1 - 10)
+    assert long[119999 + after] == pytest.approx(0.5 * (np.exp(-slow) + fed), rel=2e-3)
+
+
+def test_a_programme_release_never_reduces_less_than_a_fixed_one(run):
+    for samples in _signals():
+        outs = [
+            run(EFFECT, samples, ceiling=-12.0, release_kind=kind, true_peak=False)
+            for kind in ("fixed", "programme")
+        ]
+        assert (np.abs(outs[1]) <= np.abs(outs[0]) * (1 + 1e-6)).all()
+
+
+def test_with_all_times_at_zero_it_is_the_clip_without_oversampling(run):
+    settings = {"ceiling": -9.0, "lookahead": 0.0, "hold": 0.0, "release": 0.0, "link": 0.0}
+    for samples in _signals():
+        limited = run(EFFECT, samples, true_peak=False, **settings)
+        clipped = run(CLIP, samples, ceiling=-9.0, oversample=1)
+        tolerance = 3e-7 * (1 + np.abs(samples).max())
+        np.testing.assert_allclose(limited, clipped, atol=tolerance)
 
 
 def test_without_look_ahead_the_gain_drops_on_the_frame_itself(run):
@@ -178,14 +263,23 @@ def test_what_comes_before_moves_nothing_but_the_start(run):
 
 
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
-@pytest.mark.parametrize("n_look", [1, 2, 3, 45, 64, 221, 882, 7681])
+@pytest.mark.parametrize(
+    "shape",
+    [
+        *(GainShape(n, n, 0, 0.9995) for n in (1, 2, 3, 45, 64, 221, 882, 7681)),
+        GainShape(1, 1),
+        GainShape(1, 1, 300, 0.99, 0.999),
+        GainShape(221, 1, 0, 0.0),
+        GainShape(221, 88, 441, 0.999, 0.9999),
+        GainShape(45, 20, 9000, 0.9, 0.99),
+    ],
+)
 @pytest.mark.parametrize("link", [0.0, 0.4, 1.0])
-def test_the_kernel_equals_its_twin_within_a_millionth(n_look, link):
+def test_the_kernel_equals_its_twin_within_a_millionth(shape, link):
     for samples in _signals():
         envelope = true_peak_envelope(samples, floor=0.5)
-        shape = {"ceiling": 0.5, "link": link, "n_look": n_look, "decay": 0.9995}
-        ours, gains = limit(samples, envelope, **shape)
-        theirs, their_gains = limit_twin(samples, envelope, **shape)
+        ours, gains = limit(samples, envelope, ceiling=0.5, link=link, shape=shape)
+        theirs, their_gains = limit_twin(samples, envelope, ceiling=0.5, link=link, shape=shape)
         tolerance = 1e-6 * (1 + np.abs(samples).max())
         np.testing.assert_allclose(ours, theirs, atol=tolerance)
         whole = slice(0, samples.shape[1] // 32)  # the last block's rest is not compared

@@ -125,20 +125,62 @@ def test_rms_settles_to_the_mean_square_with_its_time_constant() -> None:
     assert -found[[0, 479, 4_799]] == pytest.approx(80 + 10 * np.log10(mean_square), abs=1e-4)
 
 
+def test_lookahead_begins_early_and_lets_go_when_the_sound_ends() -> None:
+    """Closed form of the attack read 10 ms later; the release is that of no look-ahead."""
+    n_loud, n_ahead = RATE_HZ, 480
+    samples = np.concatenate([steady(-60, 4_800), steady(-10, n_loud), steady(-60, 9_600)], axis=1)
+    found = -gain_db(samples, replace(STEP, lookahead_ms=10))[0]
+    plain = -gain_db(samples, STEP)[0]
+    assert not found[: 4_800 - n_ahead].any()
+    after = np.array([-480, -1, 0, 479, 2_399])
+    expected = 10 * (1 - exp(-1 / 480) ** (after + n_ahead + 1))
+    assert found[4_800 + after] == pytest.approx(expected, abs=1e-4)
+    assert found[-9_600:] == pytest.approx(plain[-9_600:], abs=1e-4)
+
+
+def test_lookahead_is_ready_for_a_file_that_starts_loud() -> None:
+    found = -gain_db(steady(-10, 100), replace(STEP, lookahead_ms=10))[0]
+    assert found[0] == pytest.approx(10 * (1 - exp(-481 / 480)), abs=1e-4)
+
+
+@pytest.mark.parametrize("n_ahead", [1, 255, 256, 257, 700])
+def test_a_short_peak_is_held_over_the_lookahead(n_ahead: int) -> None:
+    samples = steady(-60, 3_000)
+    samples[0, 1_500] = 1
+    found = -gain_db(samples, replace(INSTANT, lookahead_ms=n_ahead / 48))[0]
+    assert np.flatnonzero(found) == pytest.approx(np.arange(1_500 - n_ahead, 1_501))
+    assert found[found > 0] == pytest.approx(15, abs=5e-5)
+
+
+def test_averaging_sets_the_time_constant_of_rms() -> None:
+    compression = Compression(-80, inf, 0, 0, 0, rms=True, averaging_ms=50)
+    found = gain_db(steady(0, 4_800), compression)[0, 2_399]
+    assert -found == pytest.approx(80 + 10 * np.log10(1 - exp(-1)), abs=1e-4)
+
+
 @pytest.mark.parametrize("rms", [False, True])
 @pytest.mark.parametrize("link", [0.0, 0.4, 1.0])
-@pytest.mark.parametrize("mix", [0.3, 1.0])
+@pytest.mark.parametrize(("mix", "lookahead_ms", "low_cut_hz"), [(0.3, 0, 0), (1.0, 7.1, 150)])
 @pytest.mark.parametrize("n_channels", [1, 2])
-def test_kernel_and_twin_agree(rms: bool, link: float, mix: float, n_channels: int) -> None:
+def test_kernel_and_twin_agree(
+    rms: bool, link: float, mix: float, lookahead_ms: float, low_cut_hz: float, n_channels: int
+) -> None:
     samples = loud_and_quiet(n_channels)
-    compression = Compression(-24, 6, 8, 3, 60, rms=rms, link=link, mix=mix)
+    compression = Compression(
+        *(-24, 6, 8, 3, 60),
+        rms=rms,
+        lookahead_ms=lookahead_ms,
+        detector_low_cut_hz=low_cut_hz,
+        link=link,
+        mix=mix,
+    )
     found = compress_samples(samples, 44_100, compression=compression)
     twin = compress_samples_twin(samples, 44_100, compression=compression)
     assert np.abs(found - twin).max() <= 6e-6 * np.abs(twin).max()
     assert np.abs(20 * np.log10(np.abs(found / twin))).max() < 5e-5
 
 
-@pytest.mark.parametrize("n_frames", [0, 1, 511, 512, 513])
+@pytest.mark.parametrize("n_frames", [0, 1, 7, 8, 9, 255, 256, 257, 513])
 def test_any_length_works_and_equals_the_start_of_a_longer_one(n_frames: int) -> None:
     samples = loud_and_quiet()
     whole = compress_samples(samples, RATE_HZ, compression=STEP)

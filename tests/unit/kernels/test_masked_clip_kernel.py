@@ -9,7 +9,7 @@ import pytest
 from scipy.linalg import solve_triangular, toeplitz
 from scipy.optimize import lsq_linear
 
-from chainweigh.kernels.halfband import MARGIN_FRAMES, interpolate
+from chainweigh.kernels.halfband import MARGIN_FRAMES, METERING, interpolate
 from chainweigh.kernels.masked_clip import least_error, least_error_twin
 
 LENGTH, PHASES = 16, 4
@@ -34,7 +34,7 @@ def _kernels(n_channels, n_points, slope=8.0, top=None):
 
 def _oversampled(samples, start, length):
     wide = np.pad(samples, ((0, 0), (2 * MARGIN_FRAMES, 2 * MARGIN_FRAMES)))
-    fine = np.array([interpolate(channel.astype(np.float64), 2) for channel in wide])
+    fine = np.array([interpolate(channel.astype(np.float64), 2, METERING) for channel in wide])
     first = (start + 2 * MARGIN_FRAMES) * PHASES
     return fine[:, first : first + length * PHASES]
 

@@ -5,15 +5,17 @@ import pytest
 
 from chainweigh.kernels import native_library
 from chainweigh.kernels.halfband import (
-    N_PHASES,
+    BENDING,
+    METERING,
     block_peaks,
     block_peaks_twin,
     bound_of,
     oversampling_bound,
     phase_filters,
-    stage_taps,
 )
 from chainweigh.kernels.true_peak import (
+    N_PHASES,
+    N_STAGES,
     interpolated,
     interpolated_peak,
     interpolated_peak_twin,
@@ -74,7 +76,7 @@ def test_block_peaks_equal_their_twin():
 def test_no_block_exceeds_its_bound():
     for samples in _signals():
         for channel in samples:
-            bounds = oversampling_bound().of(block_peaks_twin(channel))
+            bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks_twin(channel))
             whole = np.zeros(len(bounds) * 32 * N_PHASES, np.float32)
             fine = interpolated(channel)
             whole[: len(fine)] = np.abs(fine)
@@ -90,25 +92,32 @@ def test_the_bound_of_a_linear_interpolation_needs_no_second_difference():
 
 
 def test_phase_zero_is_the_input_and_every_phase_reproduces_a_straight_line():
-    filters = phase_filters()
+    filters = phase_filters(METERING, N_STAGES)
     at = np.arange(filters.shape[1]) - filters.shape[1] // 2
     assert np.array_equal(filters[0], (at == 0).astype(float))
     np.testing.assert_allclose(filters.sum(axis=1), 1.0, atol=3e-7)
     np.testing.assert_allclose(filters @ -at, np.arange(N_PHASES) / N_PHASES, atol=3e-6)
 
 
-def test_the_first_stage_passes_20_khz_and_stops_images_at_44_1_khz():
-    taps = stage_taps()[0].astype(np.float64)
+@pytest.mark.parametrize(
+    ("cascade", "edge_hz", "ripple_db", "images_db"),
+    [(BENDING, 20_000, 3e-4, -96), (METERING, 21_200, 0.01, -64)],
+    ids=["bending", "metering"],
+)
+def test_the_first_stage_passes_the_band_and_stops_images_at_44_1_khz(
+    cascade, edge_hz, ripple_db, images_db
+):
+    taps = cascade.taps[0].astype(np.float64)
     distance = np.arange(len(taps)) + 0.5
 
     def gain(frequency_hz):
         turns = np.outer(np.atleast_1d(frequency_hz) / 44100, distance)
         return 0.5 * (1 + 2 * np.cos(2 * np.pi * turns) @ taps)
 
-    ripple_db = 20 * np.log10(gain(np.linspace(0, 20000, 500)))
-    images_db = 20 * np.log10(np.abs(gain(np.linspace(24100, 44100, 500))))
-    assert np.abs(ripple_db).max() < 3e-4
-    assert images_db.max() < -96
+    passed_db = 20 * np.log10(gain(np.linspace(0, edge_hz, 500)))
+    stopped_db = 20 * np.log10(np.abs(gain(np.linspace(44_100 - edge_hz, 44_100, 500))))
+    assert np.abs(passed_db).max() < ripple_db
+    assert stopped_db.max() < images_db
 
 
 def test_the_table_is_that_of_annex_2():

@@ -180,6 +180,18 @@ def test_the_reference_and_candidate_are_not_written_to():
     assert np.array_equal(before[0], reference) and np.array_equal(before[1], candidate)
 
 
+@pytest.mark.parametrize("delay_frames", [0, 441, -30_000])
+def test_writing_over_both_changes_no_figure(delay_frames):
+    reference = programme(seconds=3)
+    candidate = np.roll(np.clip(reference, -0.2, 0.2), delay_frames, axis=1)
+    kept = against(reference, candidate)
+    assert abs(kept.shift_frames) == abs(delay_frames)
+    spent = measure_against(
+        reference.copy(), candidate.copy(), sample_rate_hz=RATE_HZ, overwrite=True
+    )
+    assert spent == kept
+
+
 def test_a_pair_without_frames_is_refused():
     with pytest.raises(SignalError, match="at least one is needed"):
         against(np.zeros((2, 0), np.float32), np.zeros((2, 0), np.float32))

@@ -111,6 +111,43 @@ def test_a_quiet_treble_shelf_is_found_beside_louder_distortion():
     assert 20 * np.log10(high / low) == pytest.approx(6.0, abs=1.0)
 
 
+def drum_loop():
+    """Kick, snare and hat, each hit of a kind the same to the sample."""
+    rng = np.random.default_rng(5)
+    time_s = np.arange(RATE // 4) / RATE
+    kick = 0.5 * np.sin(2 * np.pi * 50 * time_s) * np.exp(-8 * time_s)
+    hat = 0.1 * rng.standard_normal(len(time_s)) * np.exp(-60 * time_s)
+    tone = 0.3 * np.sin(2 * np.pi * 180 * time_s)
+    snare = (tone + 0.2 * rng.standard_normal(len(time_s))) * np.exp(-20 * time_s)
+    return planar(np.tile(np.concatenate([kick + hat, hat, snare, hat]), 8))
+
+
+@pytest.mark.parametrize("make", [programme, drum_loop])
+@pytest.mark.parametrize("depth_db", [2, 6, 12])
+def test_a_clip_is_explained_by_one_tap_even_where_every_hit_is_the_same(make, depth_db):
+    reference = make()
+    ceiling = np.abs(reference).max() * 10 ** (-depth_db / 20)
+    candidate = np.clip(reference, -ceiling, ceiling)
+    fit = fit_linear(reference, candidate, sample_rate_hz=RATE)
+    assert (fit.n_taps, fit.first_lag_frames) == (1, 0)
+    # Bussgang: the best gain is the correlation of the two over the reference's energy.
+    gain = float(np.sum(reference.astype(float) * candidate) / np.sum(reference.astype(float) ** 2))
+    assert fit.taps[0] == pytest.approx(gain, rel=1e-6)
+
+
+def test_an_equaliser_before_a_clip_is_still_found():
+    reference = programme()
+    toned = peaking(reference, 250, 6.0)
+    ceiling = 0.5 * float(np.abs(toned).max())
+    fit = fit_linear(reference, np.clip(toned, -ceiling, ceiling), sample_rate_hz=RATE)
+    at = np.array([250.0, 4000.0])
+    lags = fit.first_lag_frames + np.arange(fit.n_taps)
+    response = np.exp(-2j * np.pi * np.outer(at / RATE, lags)) @ fit.taps
+    change_db = 20 * np.log10(abs(response[0] / response[1]))
+    # the cookbook's bell: 6 dB at its centre, nothing four octaves above (0.03 dB)
+    assert change_db == pytest.approx(6.0, abs=0.5)
+
+
 def test_taps_match_plain_least_squares_on_the_inner_frames():
     """Truth: numpy.linalg.lstsq on the explicit matrix of delayed copies."""
     rng = np.random.default_rng(3)

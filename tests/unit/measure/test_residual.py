@@ -115,9 +115,9 @@ def test_a_programme_without_bass_has_no_low_band_residual():
 
 def test_a_given_fit_is_used():
     reference = noise(2.0)
-    fit = LinearFit(np.array([0.5]), 0, None)
+    fit = LinearFit(np.zeros(1), 0, None)
     fitted = fit_reference(reference, reference, sample_rate_hz=RATE, fit=fit)
-    np.testing.assert_array_equal(fitted.tone_samples, planar(0.5 * reference))
+    assert not fitted.samples.any()
     assert fitted.fit is fit
 
 

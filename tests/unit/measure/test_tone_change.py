@@ -6,7 +6,7 @@ import pytest
 from scipy.signal import butter, resample, sosfilt
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.residual import fit_reference
+from chainweigh.measure.fit import apply_fit, fit_linear
 from chainweigh.measure.tone_change import measure_tone_change
 
 RATE_HZ = 44_100
@@ -31,8 +31,7 @@ def low_cut(samples, corner_hz=150):
 
 
 def tone_change(reference, candidate):
-    fitted = fit_reference(reference, candidate, sample_rate_hz=RATE_HZ)
-    tone = fitted.tone_samples
+    tone = apply_fit(fit_linear(reference, candidate, sample_rate_hz=RATE_HZ), reference)
     return measure_tone_change(reference, tone, candidate, sample_rate_hz=RATE_HZ)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from chainweigh.errors import SignalError
+from chainweigh.kernels import native_library
 from chainweigh.measure.true_peak import measure_true_peak, true_peak, true_peak_dbtp
 
 
@@ -83,6 +84,19 @@ def test_very_quiet_and_very_loud_signals_read_their_level(scale):
     pulse = np.zeros((1, 500), np.float32)
     pulse[0, 250] = scale
     assert true_peak(pulse, 48000) == pytest.approx(scale, rel=1e-4)
+
+
+@pytest.mark.parametrize("compiled", [native_library.compiled, False])
+@pytest.mark.parametrize("mode", ["precise", "annex2"])
+@pytest.mark.parametrize(("value", "frame"), [(np.nan, 0), (np.inf, 1234), (-np.inf, 2999)])
+def test_a_sample_that_is_no_number_is_named_wherever_it_lies(
+    monkeypatch, compiled, mode, value, frame
+):
+    monkeypatch.setattr(native_library, "compiled", compiled)
+    samples = np.full((2, 3000), 0.5, np.float32)
+    samples[1, frame] = value
+    with pytest.raises(SignalError, match=f"sample {frame} of channel 1"):
+        true_peak(samples, 48000, mode=mode)
 
 
 def test_what_is_not_audio_is_refused():

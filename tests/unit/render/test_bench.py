@@ -36,11 +36,8 @@ def closed_form_thd_pct(r, frequency_hz):
 
 
 def peaking_gain_db(frequency_hz, centre_hz, gain_db, q):
-    """Peaking band of the Audio EQ Cookbook: its analogue prototype at the warped frequency."""
-    warped = np.tan(np.pi * np.asarray(frequency_hz) / RATE_HZ) / np.tan(
-        np.pi * centre_hz / RATE_HZ
-    )
-    s, a = 1j * warped, 10 ** (gain_db / 40)
+    """Peaking band of the Audio EQ Cookbook: its analogue prototype."""
+    s, a = 1j * np.asarray(frequency_hz) / centre_hz, 10 ** (gain_db / 40)
     return 20 * np.log10(np.abs((s**2 + s * a / q + 1) / (s**2 + s / (a * q) + 1)))
 
 
@@ -67,6 +64,19 @@ def test_a_hard_clip_reads_its_fourier_series_within_0_05_db(depth_db):
     assert compared == 9
 
 
+def test_the_notch_reads_a_clip_as_much_lower_as_it_takes_from_the_harmonics():
+    """AES17 notch at Q 2.1: |H(n f)| = x / sqrt(1 + x^2), x = Q (n - 1/n); 0.14 dB at the third."""
+    settings = {"ceiling": LevelExpression("peak", -6.0), "oversample": 16}
+    measured = bench_at_level(chain(("clip", settings)), -6.0, RATE_HZ).measured
+    r, odd = 10 ** (-6 / 20), range(3, 21, 2)
+    x = [2.1 * (n - 1 / n) for n in odd]
+    seen = sum(clip_harmonics(r, n) ** 2 * y * y / (1 + y * y) for n, y in zip(odd, x, strict=True))
+    rest = sum(clip_harmonics(r, n) ** 2 for n in odd)
+    expected = 100 * np.sqrt(seen / (rest + clip_harmonics(r, 1) ** 2))
+    assert 20 * np.log10(measured.thdn_peak_notched_pct / expected) == pytest.approx(0, abs=0.02)
+    assert measured.thdn_peak_notched_pct < measured.thdn_peak_pct
+
+
 def test_tones_below_a_clips_ceiling_read_the_floor():
     settings = {"ceiling": LevelExpression("peak", -3.0)}
     results = bench_at_level(chain(("clip", settings)), -6.0, RATE_HZ)
@@ -76,7 +86,7 @@ def test_tones_below_a_clips_ceiling_read_the_floor():
                 assert one == other
 
 
-def test_an_equaliser_reads_the_cookbooks_curve_within_0_01_db():
+def test_an_equaliser_reads_its_analogue_curve_within_0_01_db():
     settings = {"shape": "peak", "frequency": 1500.0, "gain": 7.5, "q": 3.0}
     results = bench_at_level(chain(("eq", settings)), -6.0, RATE_HZ)
     expected = peaking_gain_db(results.response_frequencies_hz, 1500.0, 7.5, 3.0)
@@ -176,6 +186,20 @@ def test_a_programme_gives_peak_levels_and_the_weighting():
     assert results.levels_from == "the programme hiss.wav"
 
 
+def test_ridden_tones_see_the_compressor_that_feeds_a_clip():
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    bursts = np.where(time_s % 0.5 < 0.2, 0.5, 0.025) * np.sin(2 * np.pi * 2000 * time_s)
+    compress = {"threshold": -26.0, "ratio": 4.0, "attack": 20.0, "knee": 0.0}
+    stages = (("compress", compress), ("clip", {"ceiling": -15.0}))
+    results = bench_on_programme(
+        chain(*stages), bursts[None].astype(np.float32), RATE_HZ, programme="bursts.wav"
+    )
+    measured, floor = results.measured, results.floor
+    assert measured.thdn_ridden_pct > max(4, 10 * measured.thdn_steady_pct)
+    assert measured.thdn_programme_pct == measured.thdn_ridden_pct
+    assert floor.thdn_ridden_pct < 1e-4 and floor.thdn_programme_pct == floor.thdn_steady_pct
+
+
 def test_mono_programmes_play_on_both_sides():
     mono = 0.25 * np.sin(2 * np.pi * 997 * np.arange(RATE_HZ) / RATE_HZ)[None].astype(np.float32)
     loud = chain(("gain", {"gain": LevelExpression("loudness", 0.0)}))
@@ -217,7 +241,7 @@ def test_levels_rates_and_programmes_that_give_no_test_are_refused():
         silence = np.zeros((2, 100), dtype=np.float32)
         bench_on_programme(bypass("bus"), silence, RATE_HZ, programme="nothing.wav")
     high = {"shape": "peak", "frequency": 30_000.0}
-    with pytest.raises(ChainFileError, match="below 22050 Hz"):
+    with pytest.raises(ChainFileError, match="at most 20000 Hz"):
         bench_at_level(chain(("eq", high)), -6.0, RATE_HZ)
     with pytest.raises(RenderError, match="stage 1"):
         far = {"ceiling": LevelExpression("peak", 80.0)}

@@ -4,6 +4,9 @@ from dataclasses import replace
 
 import pytest
 
+from chainweigh.measure.image import Image, ImageChange
+from chainweigh.measure.sections import Contrast
+from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.ranking import results as r
 
 SILENT = "the file is silent"
@@ -63,7 +66,30 @@ def programme_measures(rank, **changes):
     return r.ProgrammeMeasures(**{**values, **changes})
 
 
-def mix_measures(rank, **changes):
+def spectrum_change(**changes):
+    values = {
+        "centres_hz": (50.119, 1000.0, 7943.3),
+        "change_db": (0.12, -0.04, 0.63),
+        "largest_change_db": 0.63,
+        "largest_change_hz": 7943.3,
+        "flagged_hz": (),
+    }
+    return SpectrumChange(**{**values, **changes})
+
+
+def image_change(**changes):
+    values = {
+        "reference": Image(0.71, -9.2, 1.35),
+        "candidate": Image(0.73, -9.4, 1.29),
+        "correlation_change": 0.02,
+        "side_to_middle_change_db": -0.23,
+        "fold_down_loss_change_lu": -0.06,
+        "fold_down_flagged": False,
+    }
+    return ImageChange(**{**values, **changes})
+
+
+def heard_measures(rank, **changes):
     values = {
         "nmr_mean_db": -14.2,
         "nmr_worst_db": -1.7,
@@ -71,7 +97,7 @@ def mix_measures(rank, **changes):
         "disturbed_onsets_pct": 2.94,
         "worst_moments_s": (12.25 + rank, 40.5, 3.75),
     }
-    return r.MixMeasures(**{**values, **changes})
+    return r.HeardMeasures(**{**values, **changes})
 
 
 def stages(depth_db=3.0):
@@ -113,6 +139,7 @@ def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **chan
 def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
     own = (
         *("about", "audio", "failure", "stages", "tones", "programme", "in_mix", "file"),
+        *("spectrum", "image"),
         "match_gain_db",
     )
     given = {key: changes.pop(key) for key in own if key in changes}
@@ -128,7 +155,12 @@ def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
         "file": file_measures(-14.2 + 0.1 * rank),
         "tones": tone_measures(thdn_pct),
         "programme": programme_measures(rank),
-        "in_mix": mix_measures(rank),
+        "spectrum": spectrum_change(),
+        "image": image_change(),
+        "contrast": Contrast(9.4, 9.1, -0.31, 0.27),
+        "soloed": heard_measures(rank, disturbed_pct=4.25, nmr_worst_db=2.4),
+        "in_mix": heard_measures(rank),
+        "in_mix_whole_song": heard_measures(rank, disturbed_pct=0.21) if rank < 3 else None,
         "standing": standing(rank, gain_lu, thdn_pct, **changes),
     }
     return r.Candidate(**{**values, **given})
@@ -147,7 +179,12 @@ def failed(name, rank, failure):
         file=None,
         tones=None,
         programme=None,
+        spectrum=None,
+        image=None,
+        contrast=None,
+        soloed=None,
         in_mix=None,
+        in_mix_whole_song=None,
         standing=r.Standing(
             rank=rank,
             loudness_gain_lu=None,
@@ -300,11 +337,13 @@ class Make:
 
     file_measures = staticmethod(file_measures)
     candidate = staticmethod(candidate)
+    spectrum_change = staticmethod(spectrum_change)
+    image_change = staticmethod(image_change)
     comparison = staticmethod(comparison)
     failed = staticmethod(failed)
     standing = staticmethod(standing)
     programme_measures = staticmethod(programme_measures)
-    mix_measures = staticmethod(mix_measures)
+    heard_measures = staticmethod(heard_measures)
     stages = staticmethod(stages)
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from chainweigh.ranking.results import (
     FileMeasures,
-    MixMeasures,
+    HeardMeasures,
     ProgrammeMeasures,
     Standing,
     ToneMeasures,
@@ -48,7 +48,7 @@ def test_every_number_is_at_full_precision(results):
 
 
 def test_every_measure_has_a_column():
-    records = (Standing, ToneMeasures, ProgrammeMeasures, MixMeasures, FileMeasures)
+    records = (Standing, ToneMeasures, ProgrammeMeasures, HeardMeasures, FileMeasures)
     names = {field.name for record in records for field in fields(record)}
     by_grid = {"frequencies_hz", "levels_dbfs", "thdn_pct"}
     assert names - by_grid <= set(COLUMNS)
@@ -62,12 +62,28 @@ def test_the_two_tone_gains_and_the_worst_moments_have_their_own_cells(results):
 
 def test_a_candidate_not_judged_in_the_mix_says_why(results, make):
     still = make.candidate("Still", 1, 0.0, 0.0, in_mix=None)
-    over = make.candidate("Over", 2, 1.0, 12.0, in_mix=None, over=True)
-    run = replace(results, comparisons=(make.comparison("drums", [still, over]),))
-    told = [row["undefined"] for row in rows(run)]
-    assert told[0].endswith("disturbed_onsets_pct: not judged: gains nothing")
-    assert told[1].endswith("disturbed_onsets_pct: not judged: over another limit")
-    assert [row["disturbed_pct"] for row in rows(run)] == ["", ""]
+    run = replace(results, comparisons=(make.comparison("drums", [still]),))
+    (row,) = rows(run)
+    assert row["undefined"].endswith("disturbed_onsets_pct: not judged: gains nothing")
+    assert row["disturbed_pct"] == ""
+
+
+def test_what_was_heard_soloed_and_over_the_whole_song_has_its_own_columns(results):
+    first, *_ = rows(results)
+    found = [first[f"{place}disturbed_pct"] for place in ("", "whole_song_", "soloed_")]
+    assert found == ["0.13", "0.21", "4.25"]
+
+
+def test_changes_too_large_to_pass_over_are_told(results, make):
+    bass = make.spectrum_change(change_db=(-1.4, 0.0, 0.6), flagged_hz=(50.119,))
+    wide = make.image_change(fold_down_loss_change_lu=1.34, fold_down_flagged=True)
+    told = make.candidate("Told", 1, 1.0, 1.0, spectrum=bass, image=wide)
+    run = replace(results, comparisons=(make.comparison("drums", [told]),))
+    assert rows(run)[0]["flags"] == (
+        "Changes the low end: -1.4 dB at 50 Hz. "
+        "Loses 1.3 LU more than the reference when folded down to mono."
+    )
+    assert rows(results)[0]["flags"] == ""
 
 
 def test_none_is_an_empty_cell_and_its_reason_is_in_the_row(results):

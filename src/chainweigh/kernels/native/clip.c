@@ -80,36 +80,52 @@ INLINE int deep_reach(const Job *job, int n_stages)
     return reach;
 }
 
-/* Residual at twice the rate, its two phases for n frames from start. */
-INLINE void residual_chunk(const Job *job, int64_t start, int n,
-                           float rows[MAX_CHANNELS][PHASES][WIDTH], float *halves[MAX_CHANNELS][2])
+INLINE void decimate_chunk(const Job *job, int n_stages, int stage, int n, float rows[][WIDTH])
 {
-    int extra = deep_reach(job, job->n_stages), step = PHASES >> job->n_stages;
+    int reach = deep_reach(job, stage);
+    decimate_by(rows, &job->bands, n_stages, stage, MARGIN - reach, MARGIN + n + reach);
+}
+
+/* Residual at twice the rate, its two phases for n frames from start. */
+INLINE void residual_chunk(const Job *job, int n_stages, int64_t start, int n,
+                           float rows[MAX_CHANNELS][MAX_PHASES][WIDTH], float *halves[MAX_CHANNELS][2])
+{
+    int extra = deep_reach(job, n_stages), n_phases = 1 << n_stages;
     int from = MARGIN - extra, to = MARGIN + n + extra;
     for (int c = 0; c < job->n_channels; c++)
-        load_interpolated(job->x + c * job->n_frames, job->n_frames, start, n, extra, &job->bands,
-                          job->n_stages, rows[c]);
-    for (int p = 0; p < PHASES; p += step) {
+        load_by(job->x + c * job->n_frames, job->n_frames, start, n, extra, &job->bands, n_stages,
+                rows[c]);
+    for (int p = 0; p < n_phases; p++) {
         if (job->n_channels == 2)
             linked_residual(rows[0][p] + from, rows[1][p] + from, to - from, job->curve);
         else
             residual(rows[0][p] + from, to - from, job->curve);
     }
     for (int c = 0; c < job->n_channels; c++) {
-        if (job->n_stages > 3)
-            decimate(rows[c], &job->bands, 3, MARGIN - deep_reach(job, 3),
-                     MARGIN + n + deep_reach(job, 3));
-        if (job->n_stages > 2)
-            decimate(rows[c], &job->bands, 2, MARGIN - deep_reach(job, 2),
-                     MARGIN + n + deep_reach(job, 2));
-        if (job->n_stages > 1) decimate(rows[c], &job->bands, 1, MARGIN, MARGIN + n);
+        if (n_stages > 4) decimate_chunk(job, n_stages, 4, n, rows[c]);
+        if (n_stages > 3) decimate_chunk(job, n_stages, 3, n, rows[c]);
+        if (n_stages > 2) decimate_chunk(job, n_stages, 2, n, rows[c]);
+        if (n_stages > 1) decimate_chunk(job, n_stages, 1, n, rows[c]);
         for (int half = 0; half < 2; half++)
-            memcpy(halves[c][half], rows[c][half * PHASES / 2] + MARGIN, (size_t)n * sizeof(float));
+            memcpy(halves[c][half], rows[c][half * n_phases / 2] + MARGIN, (size_t)n * sizeof(float));
+    }
+}
+
+/* One copy of the code for each number of stages, so that its loops are unrolled. */
+INLINE void residual_of(const Job *job, int64_t start, int n,
+                        float rows[MAX_CHANNELS][MAX_PHASES][WIDTH], float *halves[MAX_CHANNELS][2])
+{
+    switch (job->n_stages) {
+    case 1: residual_chunk(job, 1, start, n, rows, halves); break;
+    case 2: residual_chunk(job, 2, start, n, rows, halves); break;
+    case 3: residual_chunk(job, 3, start, n, rows, halves); break;
+    case 4: residual_chunk(job, 4, start, n, rows, halves); break;
+    default: residual_chunk(job, 5, start, n, rows, halves);
     }
 }
 
 /* Fills the span's buffer, whose first frame is LEAD before the span. */
-INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS][PHASES][WIDTH],
+INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS][MAX_PHASES][WIDTH],
                           float buffer[MAX_CHANNELS][2][ROW])
 {
     int64_t block = start / BLOCK;
@@ -121,7 +137,7 @@ INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS
             float *halves[MAX_CHANNELS][2];
             for (int c = 0; c < job->n_channels; c++)
                 for (int half = 0; half < 2; half++) halves[c][half] = buffer[c][half] + i * BLOCK;
-            residual_chunk(job, start - LEAD + i * BLOCK, n * BLOCK, rows, halves);
+            residual_of(job, start - LEAD + i * BLOCK, n * BLOCK, rows, halves);
         }
         i += n > 0 ? n : 1;
     }
@@ -131,12 +147,10 @@ INLINE void residual_span(const Job *job, int64_t start, float rows[MAX_CHANNELS
 INLINE void add_residual(const float *x, float *y, int n, const float *even, const float *odd,
                          const Halfbands *bands)
 {
-    Vector sum[N_VECTORS];
+    Vector sum[SUMS];
     float added[BLOCK];
-    clear(sum);
-    for (int k = 0; k < bands->pairs[0]; k++)
-        add_pair(sum, bands->taps[0][k], odd - 1 - k, odd + k);
-    store(sum, added);
+    sum_first(sum, bands, odd - 1, odd);
+    store(sum, SUMS, added);
     for (int i = 0; i < n; i++) y[i] = x[i] + 0.5f * (even[i] + added[i]);
 }
 
@@ -182,7 +196,7 @@ WIDE void cw_clip(const float *x, float *y, int n_channels, int64_t n_frames, co
                   int64_t n_blocks, float ceiling, float threshold, int n_stages,
                   const float *taps, const int32_t *pairs)
 {
-    float rows[MAX_CHANNELS][PHASES][WIDTH] = {{{0.0f}}};
+    float rows[MAX_CHANNELS][MAX_PHASES][WIDTH] = {{{0.0f}}};
     float buffer[MAX_CHANNELS][2][ROW];
     Job job = {x, n_channels, n_stages, n_frames, n_blocks, bounds,
                curve_of(ceiling, threshold), halfbands_of(taps, pairs)};

@@ -9,7 +9,7 @@
 #include <string.h>
 
 #if defined(__x86_64__) && defined(__linux__) && defined(__GNUC__) && !defined(__clang__)
-#define WIDE __attribute__((target_clones("avx2", "default")))
+#define WIDE __attribute__((target_clones("avx512f", "avx2", "default")))
 #else
 #define WIDE
 #endif

@@ -1,8 +1,8 @@
 /* Look-ahead gain reduction and its final trim.
 
-   The reduction 1 - gain that a step of 1 or 4 frames needs is held over the look-ahead by a
-   sliding maximum, released exponentially and smoothed by two box-cars whose lengths add up to the
-   look-ahead; straight lines join the steps. Box-cars run on integers of 2^-30, so their sums are
+   The reduction 1 - gain that a step of 1 or 4 frames needs is held over look-ahead and hold by a
+   sliding maximum, released exponentially, kept above its own slow average where wanted, and
+   smoothed by two box-cars as long as the attack together; straight lines join the steps. Box-cars run on integers of 2^-30, so their sums are
    exact and return to exactly nothing. */
 #include "common.h"
 #include "_halfband.h"
@@ -16,12 +16,12 @@
 #define MAX_CHANNELS 2
 
 typedef struct {
-    float *need;    /* per step, from the span's first on over the look-ahead */
+    float *need;    /* per step, from the hold before the span over the look-ahead after it */
     float *held[2]; /* the same, for the sliding maximum */
     int32_t *units; /* first box-car's length before the span, then the span */
     int64_t *sums;  /* second box-car's length before the span, then the span */
     float gain[SPAN], last_gain;
-    double released;
+    double released, average;
     int64_t sum, sum_of_sums, last_needed;
     int busy;
 } Lane;
@@ -29,23 +29,29 @@ typedef struct {
 typedef struct {
     int step, n_steps; /* frames a step; steps a span */
     int n_look;        /* steps the maximum looks ahead, its own included */
+    int n_hold;        /* steps it looks back */
     int first_box, second_box;
     double decay, group_decay, scale;
+    double slow_decay, slow_span_decay; /* of the average; 0: no average */
     float decays[GROUP]; /* powers 1 to GROUP of decay */
 } Shape;
 
-INLINE Shape shape_of(int n_look, double decay)
+INLINE Shape shape_of(int n_look, int n_attack, int n_hold, double decay, double slow_decay)
 {
     Shape shape;
+    int n_smooth;
     shape.step = n_look >= 16 * LONG_STEP ? LONG_STEP : 1;
     shape.n_steps = SPAN / shape.step;
-    n_look /= shape.step;
-    shape.first_box = (n_look + 2) / 2;
-    shape.second_box = n_look + 1 - shape.first_box;
+    n_smooth = n_attack / shape.step > 1 ? n_attack / shape.step : 1;
+    shape.first_box = (n_smooth + 2) / 2;
+    shape.second_box = n_smooth + 1 - shape.first_box;
     /* the line from the step before must already be low enough */
-    shape.n_look = n_look + (shape.step > 1);
+    shape.n_look = n_look / shape.step + (shape.step > 1);
+    shape.n_hold = n_hold / shape.step;
     shape.decay = pow(decay, shape.step);
     shape.group_decay = pow(shape.decay, GROUP);
+    shape.slow_decay = pow(slow_decay, shape.step);
+    shape.slow_span_decay = pow(slow_decay, SPAN);
     shape.scale = 1.0 / ((double)UNIT * shape.first_box * shape.second_box);
     for (int i = 0; i < GROUP; i++) shape.decays[i] = (float)pow(shape.decay, i + 1);
     return shape;
@@ -53,7 +59,7 @@ INLINE Shape shape_of(int n_look, double decay)
 
 static int allocate(Lane *lane, const Shape *shape)
 {
-    size_t n = (size_t)shape->n_look + 1 + SPAN;
+    size_t n = (size_t)shape->n_hold + (size_t)shape->n_look + 1 + SPAN;
     memset(lane, 0, sizeof *lane);
     lane->last_needed = -1;
     lane->last_gain = 1.0f;
@@ -126,18 +132,19 @@ INLINE void larger_of_two(const float *a, const float *b, float *restrict out, i
     }
 }
 
-/* Largest of need[i] .. need[i + n_look - 1] for each step of the span, by doubling. */
+/* Largest need from n_hold before to n_look - 1 after each step of the span, by doubling. */
 INLINE float *hold(Lane *lane, const Shape *shape)
 {
-    int n = shape->n_steps + shape->n_look - 1, width = 1, turn = 0;
+    int window = shape->n_hold + shape->n_look;
+    int n = shape->n_steps + window - 1, width = 1, turn = 0;
     const float *from = lane->need;
-    for (; 2 * width <= shape->n_look; width *= 2) {
+    for (; 2 * width <= window; width *= 2) {
         n -= width;
         larger_of_two(from, from + width, lane->held[turn], n);
         from = lane->held[turn];
         turn = 1 - turn;
     }
-    larger_of_two(from, from + (shape->n_look - width), lane->held[turn], shape->n_steps);
+    larger_of_two(from, from + (window - width), lane->held[turn], shape->n_steps);
     return lane->held[turn];
 }
 
@@ -164,6 +171,18 @@ INLINE void let_go(float *x, const Shape *shape, double *last)
         double fallen = *last > FAINT ? *last * shape->group_decay : 0.0;
         *last = fallen > from[2 * GROUP - 1] ? fallen : from[2 * GROUP - 1];
     }
+}
+
+/* No less than the running average of the reduction, with the time constant of slow_decay. */
+INLINE void keep_average(float *x, const Shape *shape, double *last)
+{
+    double average = *last;
+    for (int i = 0; i < shape->n_steps; i++) {
+        average = x[i] + (average - x[i]) * shape->slow_decay;
+        float kept = average > FAINT ? (float)average : 0.0f;
+        x[i] = kept > x[i] ? kept : x[i];
+    }
+    *last = average;
 }
 
 INLINE void smooth(Lane *lane, const Shape *shape, const float *reduction)
@@ -223,34 +242,38 @@ INLINE void gain_ranges(const float *gain, int n, int step, float *ranges)
 INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_frames,
                     const float *own, const float *other, float ceiling, float link)
 {
-    int ahead = shape->n_look - 1;
+    int ahead = shape->n_look - 1, known = shape->n_hold + ahead;
     int64_t from = start + ahead * shape->step;
     int skipped = from < 0 ? (int)((-from + shape->step - 1) / shape->step) : 0;
     from += skipped * shape->step;
     int64_t left = n_frames - from, room = SPAN - skipped * shape->step;
     int n = (int)(left < room ? left : room);
-    memset(lane->need + ahead, 0, (size_t)shape->n_steps * sizeof(float));
+    memset(lane->need + known, 0, (size_t)shape->n_steps * sizeof(float));
     if (n > 0 && read_need(own + from, other ? other + from : NULL, n, shape->step, ceiling, link,
-                           lane->need + ahead + skipped))
-        lane->last_needed = from + n - 1;
-    lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->sum_of_sums != 0 ||
-                 lane->last_gain != 1.0f;
+                           lane->need + known + skipped))
+        lane->last_needed = from + n - 1 + shape->n_hold * shape->step;
+    lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->average > FAINT ||
+                 lane->sum_of_sums != 0 || lane->last_gain != 1.0f;
     if (lane->busy) {
         float *reduction = hold(lane, shape);
         let_go(reduction, shape, &lane->released);
+        if (shape->slow_decay > 0.0) keep_average(reduction, shape, &lane->average);
         smooth(lane, shape, reduction);
+    } else {
+        lane->average *= shape->slow_span_decay;
     }
-    memmove(lane->need, lane->need + shape->n_steps, (size_t)ahead * sizeof(float));
+    memmove(lane->need, lane->need + shape->n_steps, (size_t)known * sizeof(float));
 }
 
 /* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other. ranges: lowest and highest gain of each block, ones
+   1: how far a channel follows the other. slow_decay: 0, or that of the average. ranges: lowest and highest gain of each block, ones
    before. Returns 0 when memory ran out. */
 WIDE int cw_limit(const float *x, const float *envelope, float *y, float *ranges, int n_channels,
-                  int64_t n_frames, float ceiling, float link, int n_look, double decay)
+                  int64_t n_frames, float ceiling, float link, int n_look, int n_attack,
+                  int n_hold, double decay, double slow_decay)
 {
     int64_t n_blocks = (n_frames + BLOCK - 1) / BLOCK;
-    Shape shape = shape_of(n_look, decay);
+    Shape shape = shape_of(n_look, n_attack, n_hold, decay, slow_decay);
     Lane lanes[MAX_CHANNELS];
     int n_lanes = link == 1.0f ? 1 : n_channels, ok = 1;
     for (int c = 0; c < n_lanes; c++) ok = allocate(&lanes[c], &shape) && ok;

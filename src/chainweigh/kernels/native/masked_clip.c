@@ -208,13 +208,13 @@ static void oversample(const float *x, int64_t n_samples, int64_t start, int64_t
                        int n_stages, const Halfbands *bands, double *out)
 {
     float rows[PHASES][WIDTH];
-    int n_phases = 1 << n_stages, step = PHASES / n_phases;
+    int n_phases = 1 << n_stages;
     for (int64_t first = 0; first < length; first += CHUNK) {
         int n = (int)(length - first < CHUNK ? length - first : CHUNK);
         load_interpolated(x, n_samples, start + first, n, 0, bands, n_stages, rows);
         for (int p = 0; p < n_phases; p++)
             for (int m = 0; m < n; m++)
-                out[(first + m) * n_phases + p] = rows[p * step][MARGIN + m];
+                out[(first + m) * n_phases + p] = rows[p][MARGIN + m];
     }
 }
 

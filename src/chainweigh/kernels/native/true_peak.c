@@ -6,6 +6,7 @@
 #define TABLE_PHASES 4
 #define TABLE_TAPS 12
 #define TABLE_AHEAD 6 /* frames its first tap looks ahead */
+#define LEAST_ENERGY 1e-30f /* less may have lost what underflows */
 
 /* Largest magnitude of 32-bit floats: their bits, sign off, order as integers do. */
 INLINE int32_t magnitude_bits(float value)
@@ -189,35 +190,61 @@ INLINE void table_phases(const float *x, const float *table, int n, float rows[P
     for (int p = 0; p < TABLE_PHASES; p++)
         for (int m = 0; m < n; m += LANES) {
             Vector sum[N_VECTORS];
-            clear(sum);
+            clear(sum, N_VECTORS);
             for (int j = 0; j < TABLE_TAPS; j++)
-                add_tap(sum, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
-            store(sum, rows[p] + MARGIN + m);
+                add_tap(sum, N_VECTORS, table[p * TABLE_TAPS + j], x + m + TABLE_AHEAD - j);
+            store(sum, N_VECTORS, rows[p] + MARGIN + m);
         }
 }
 
+/* Largest energy of the frames that any one sum of a block is made of. */
+INLINE float taps_energy(const float *x)
+{
+    Vector sum[N_VECTORS], frames;
+    int32_t bits[BLOCK], largest = 0;
+    float energies[BLOCK];
+    clear(sum, N_VECTORS);
+    for (int j = 0; j < TABLE_TAPS; j++)
+        for (int i = 0; i < N_VECTORS; i++) {
+            memcpy(&frames, x + TABLE_AHEAD - j + i * VECTOR_FRAMES, sizeof frames);
+            sum[i] += frames * frames;
+        }
+    store(sum, N_VECTORS, energies);
+    memcpy(bits, energies, sizeof bits);
+    for (int i = 0; i < BLOCK; i++) largest = bits[i] > largest ? bits[i] : largest;
+    return from_bits(largest);
+}
+
+/* norm: of the phase with the most energy. No sum exceeds it times the root of the frames' energy
+   (Cauchy-Schwarz), which spares most of a noise that the bounds let through. */
 INLINE int search_table_run(const float *x, int64_t n_frames, const float *bounds, int64_t first,
-                            int64_t i, int64_t n_blocks, const float *table,
+                            int64_t i, int64_t n_blocks, const float *table, float norm,
                             float rows[PHASES][WIDTH], float *peak, int64_t *position)
 {
-    float frames[WIDTH], tops[CHUNK];
+    float frames[WIDTH], tops[BLOCK];
     int n = run_of(bounds, i, n_blocks, *peak);
     int64_t start = first + i * BLOCK;
     if (n == 0) return 1;
-    load_frames(x, n_frames, start - MARGIN, WIDTH, frames);
-    table_phases(frames + MARGIN, table, n * BLOCK, rows);
-    frame_peaks(rows, TABLE_PHASES, n * BLOCK, tops);
-    update_peak(rows, TABLE_PHASES, tops, n * BLOCK, start, peak, position);
+    load_frames(x, n_frames, start - TABLE_TAPS, n * BLOCK + 2 * TABLE_TAPS, frames);
+    for (int b = 0; b < n * BLOCK; b += BLOCK) {
+        float energy = taps_energy(frames + TABLE_TAPS + b);
+        if (energy > LEAST_ENERGY && norm * sqrtf(energy) < *peak) continue;
+        table_phases(frames + TABLE_TAPS + b, table, BLOCK, rows);
+        frame_peaks(rows, TABLE_PHASES, BLOCK, tops);
+        update_peak(rows, TABLE_PHASES, tops, BLOCK, start + b, peak, position);
+    }
     return n;
 }
 
 /* The same for a table of 4 phases of 12 taps; position in 1/4 frame. */
 WIDE void cw_table_peak(const float *x, int64_t n_frames, const float *bounds, int64_t first,
-                        int64_t n_blocks, const float *table, float *peak, int64_t *position)
+                        int64_t n_blocks, const float *table, float norm, float *peak,
+                        int64_t *position)
 {
     float rows[PHASES][WIDTH] = {{0.0f}};
-    search_table_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, table, rows,
-                     peak, position);
+    search_table_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, table, norm,
+                     rows, peak, position);
     for (int64_t i = 0; i < n_blocks;)
-        i += search_table_run(x, n_frames, bounds, first, i, n_blocks, table, rows, peak, position);
+        i += search_table_run(x, n_frames, bounds, first, i, n_blocks, table, norm, rows, peak,
+                              position);
 }

@@ -10,4 +10,4 @@ void cw_block_true_peaks(const float *x, int64_t n_frames, const float *bounds, 
                          int64_t n_blocks, const float *taps, const int32_t *pairs, float floor,
                          float *out);
 void cw_table_peak(const float *x, int64_t n_frames, const float *bounds, int64_t first,
-                   int64_t n_blocks, const float *table, float *peak, int64_t *position);
+                   int64_t n_blocks, const float *table, float norm, float *peak, int64_t *position);

@@ -1,4 +1,4 @@
-"""The tones of Tech 3342: stereo in phase, 1 kHz, levels as peak per channel in dBFS."""
+"""The tones of BS.1770, Tech 3341 and Tech 3342: phase-continuous, peak per channel in dBFS."""
 
 import numpy as np
 import pytest
