@@ -51,6 +51,10 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     brighter than what sounds before it by 1 ms only. Nothing later than 50 ms is looked at. Up to
     48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times grow.
 
+    On ten stem groups, 2 and 3 dB of gain at equal true peak, its worst frame lies 12 to 38 dB
+    below that of the clip at 16x. The price: the change itself is up to 7 dB larger, and more of it
+    is gain that moves, which takes up to 0.2 dB more off the attack of drums.
+
     Meant for a few dB: at most 128 points of a frame can touch the ceiling, and what remains above,
     as in noise 6 dB over, falls to the trim, whose gain dips around each peak.
     """
