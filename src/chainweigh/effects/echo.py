@@ -26,20 +26,16 @@ def _tail_frames(sample_rate_hz: int, settings: Settings) -> int:
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
-    mix, feedback = float(settings["mix"]) / 100, np.float32(float(settings["feedback"]) / 100)
-    tail_frames, delay = (
-        _tail_frames(sample_rate_hz, settings),
-        _delay_frames(sample_rate_hz, settings),
-    )
-    dry = np.pad(samples, ((0, 0), (0, tail_frames)))
-    if mix == 0:
+    from pedalboard import Delay
+
+    mix = float(settings["mix"]) / 100
+    dry = np.pad(samples, ((0, 0), (0, _tail_frames(sample_rate_hz, settings))))
+    if mix == 0 or not samples.size:
         return dry
-    wet = np.zeros_like(dry)
-    for start in range(delay, dry.shape[1], delay):
-        stop = min(start + delay, dry.shape[1])
-        source = slice(start - delay, stop - delay)
-        wet[:, start:stop] = dry[:, source] + feedback * wet[:, source]
-    return wet if mix == 1 else np.float32(1 - mix) * dry + np.float32(mix) * wet
+    # it truncates to whole frames: half a frame more keeps rounding from costing one
+    delay_s = (_delay_frames(sample_rate_hz, settings) + 0.5) / sample_rate_hz
+    repeats = Delay(delay_seconds=delay_s, feedback=float(settings["feedback"]) / 100, mix=mix)
+    return np.ascontiguousarray(repeats(dry, sample_rate_hz), dtype=np.float32)
 
 
 EFFECT = Effect(
@@ -73,5 +69,5 @@ EFFECT = Effect(
     process=_process,
     keeps_time=False,
     tail_frames=_tail_frames,
-    source="comb filter y[n] = x[n - d] + g y[n - d], d whole frames",
+    source="pedalboard's Delay: comb filter y[n] = x[n - d] + g y[n - d], d whole frames",
 )

@@ -12,7 +12,6 @@ from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
-from chainweigh.ranking.groups import Picks, SetSearch, WeighedGroup
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.results import (
@@ -30,6 +29,8 @@ from chainweigh.ranking.results import (
     SourceGroup,
     Standing,
 )
+from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
 

@@ -93,16 +93,25 @@ INLINE float needed(float magnitude, double ceiling)
     return over > 0.0 ? (float)(over / magnitude * (1.0 + 1.2e-7)) : 0.0f;
 }
 
+INLINE float larger(float a, float b)
+{
+    return b > a ? b : a;
+}
+
+/* Largest magnitude of each step, the last of which may be cut short. */
 INLINE void step_peaks(const float *x, int n, int step, float *out)
 {
-    for (int i = 0; i * step < n; i++) {
-        float top = fabsf(x[i * step]);
-        for (int k = 1; k < step && i * step + k < n; k++) {
-            float next = fabsf(x[i * step + k]);
-            top = next > top ? next : top;
+    int whole = step == LONG_STEP ? n / LONG_STEP : n;
+    if (step == LONG_STEP)
+        for (int i = 0; i < whole; i++) {
+            const float *a = x + i * LONG_STEP;
+            out[i] = larger(larger(fabsf(a[0]), fabsf(a[1])), larger(fabsf(a[2]), fabsf(a[3])));
         }
-        out[i] = top;
-    }
+    else
+        for (int i = 0; i < whole; i++) out[i] = fabsf(x[i]);
+    if (whole * step == n) return;
+    out[whole] = 0.0f;
+    for (int k = whole * step; k < n; k++) out[whole] = larger(out[whole], fabsf(x[k]));
 }
 
 /* Reads what n frames need of a lane, its own and a share of the other's; 0 if nothing. */
