@@ -17,12 +17,12 @@ from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.punch import measure_punch
 from chainweigh.ranking.distortion import measure_heard, measure_programme
-from chainweigh.ranking.groups import WeighedGroup
 from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, breaches
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import HeardMeasures, RankSettings
 from chainweigh.ranking.weigh import Weighed, weigh
+from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.render.chain_run import render_chain
