@@ -2,8 +2,6 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from chainweigh.audio.array import Samples, padded
 from chainweigh.measure.delay import NEAR_FRAMES, Delay, estimate_delay
 
@@ -67,14 +65,3 @@ def _agree(
     near = NEAR_FRAMES * max(1.0, sample_rate_hz / 48_000)
     off = abs(delay.frames - reported_frames)
     return off == 0 or (impulse_frames == reported_frames and off <= near)
-
-
-def moved(output: Samples, shift_frames: int, n_frames: int) -> Samples:
-    """Output moved earlier (negative: later) and cut to n_frames."""
-    kept = output[:, max(shift_frames, 0) :][:, :n_frames]
-    lead = min(max(-shift_frames, 0), n_frames)
-    kept = kept[:, : n_frames - lead]
-    missing = n_frames - lead - kept.shape[1]
-    if not lead and not missing:
-        return np.ascontiguousarray(kept)
-    return np.pad(kept, ((0, 0), (lead, missing)))

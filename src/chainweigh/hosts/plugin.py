@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_rate, check_samples, shifted
 from chainweigh.errors import PluginError, PluginFaultError
-from chainweigh.hosts.alignment import Alignment, find_alignment, moved
+from chainweigh.hosts.alignment import Alignment, find_alignment
 from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
 from chainweigh.hosts.pool import POOL
 from chainweigh.hosts.records import (
@@ -126,7 +126,7 @@ class Plugin:
             reported_frames=reply.latency_frames,
             impulse_frames=reply.impulse_frames,
         )
-        aligned = moved(output, found.shift_frames, n_frames + tail_frames)
+        aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
         check_drop_outs(samples, aligned, sample_rate_hz)
         notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []

@@ -22,6 +22,7 @@ from chainweigh.ranking.results import (
     ChosenSet,
     Comparison,
     RankSettings,
+    ResolvedSetting,
     Results,
     Source,
     SourceFile,
@@ -281,12 +282,15 @@ def _sum(values: Iterable[float | None]) -> float | None:
 def _settings_text(group: WeighedGroup, candidate: str) -> tuple[str, ...]:
     lines = []
     for stage in group.weighed[candidate].stages:
-        parts = [
-            f"{s.key} {s.rendered} ({s.written})" if s.relative else f"{s.key} {s.rendered}"
-            for s in stage.settings
-        ]
+        parts = [f"{s.key} {s.rendered}{_origin(s)}" for s in stage.settings]
         lines.append(f"{stage.effect}: {', '.join(parts)}")
     return tuple(lines)
+
+
+def _origin(setting: ResolvedSetting) -> str:
+    if not setting.relative:
+        return ""
+    return f" ({setting.written}{'; ' + setting.note if setting.note else ''})"
 
 
 def _verdict(

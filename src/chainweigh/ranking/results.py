@@ -26,14 +26,16 @@ class ResolvedSetting:
     """One setting of a stage: as the chain file writes it, and as it was rendered.
 
     `written` is None where the chain file left the default; `relative` marks level
-    expressions and note values. Of a plug-in, `actual` is the plain value it held and `displayed`
-    its own text for that; both are None of an effect.
+    expressions and note values; `note` says where a level was not read as its name says. Of a
+    plug-in, `actual` is the plain value it held and `displayed` its own text for that; both are
+    None of an effect.
     """
 
     key: str
     written: Written | None
     rendered: Written
     relative: bool
+    note: str | None = None
     actual: float | None = None
     displayed: str | None = None
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, from_db
+from chainweigh.audio.array import Samples, from_db, shifted
 from chainweigh.chain.chain import AnyStage, Chain
 from chainweigh.chain.values import NoteValue, RelativeValue
 from chainweigh.errors import RenderError
@@ -29,7 +29,7 @@ from chainweigh.ranking.results import (
     ResolvedStage,
     ToneMeasures,
 )
-from chainweigh.render.align import align, fit_length
+from chainweigh.render.align import align
 from chainweigh.render.cache import Cache
 from chainweigh.render.chain_run import ChainRun, RunStage, render_chain
 from chainweigh.render.tone_bench import bench_tones
@@ -133,7 +133,7 @@ def _soloed(
 
 def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
     if all(stage.keeps_time for stage in chain.stages):
-        return fit_length(render, reference.samples.shape[1]), 0
+        return shifted(render, 0, reference.samples.shape[1]), 0
     return align(reference.samples, render, reference.sample_rate_hz, reference.samples.shape[1])
 
 
@@ -162,6 +162,7 @@ def _resolved(run: RunStage) -> ResolvedStage:
             written=written.get(key),
             rendered=value,
             relative=isinstance(run.stage.settings.get(key), RelativeValue),
+            note=run.notes.get(key),
         )
         for key, value in rendered.items()
     )

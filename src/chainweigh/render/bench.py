@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_rate, check_samples, from_db
+from chainweigh.audio.array import Samples, check_rate, check_samples, from_db, shifted
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.values import RelativeValue
 from chainweigh.effects.base import Setting
@@ -240,7 +240,7 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
     shift = response.latency_frames or 0
 
     def aligned(signal: Samples) -> Samples:
-        return _shifted(run(signal), shift, signal.shape[1])
+        return shifted(run(signal), shift, signal.shape[1])
 
     output = aligned(tone_signal(grid))
     tones = measure_tones(output, grid)
@@ -307,16 +307,6 @@ def _table(values: NDArray[np.float64]) -> Table:
 
 def _thresholds_dbfs(stages: Sequence[RunStage]) -> list[float]:
     return [level for run in stages for level in run.stage.thresholds_dbfs(run.settings)]
-
-
-def _shifted(output: Samples, shift: int, n_frames: int) -> Samples:
-    """Output from frame `shift` on, zeros where it has none, n_frames long."""
-    kept = output[:, max(shift, 0) : max(shift + n_frames, 0)]
-    lead = min(max(-shift, 0), n_frames)
-    missing = n_frames - lead - kept.shape[1]
-    if not lead and not missing:
-        return np.ascontiguousarray(kept)
-    return np.pad(kept, ((0, 0), (lead, missing)))
 
 
 def _notes(late_share_db: float | None, shift: int, sample_rate_hz: int) -> tuple[str, ...]:

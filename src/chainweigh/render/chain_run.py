@@ -4,14 +4,14 @@ Neighbouring equaliser stages run as one filter, which takes the time of one sta
 is decided by how they are written, never by the samples: programme and tones run alike.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from chainweigh.audio.array import Samples
 from chainweigh.chain.chain import AnyStage, Chain
-from chainweigh.chain.levels import resolve_level
+from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
 from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
@@ -21,10 +21,14 @@ from chainweigh.hosts.plugin import RenderFacts
 
 @dataclass(frozen=True)
 class RunStage:
-    """A stage with every setting as it was rendered; `facts` where a plug-in rendered it."""
+    """A stage with every setting as it was rendered, and what is to be said of some.
+
+    `facts` is what a plug-in told of its render.
+    """
 
     stage: AnyStage
     settings: dict[str, Setting]
+    notes: Mapping[str, str] = field(default_factory=dict)
     facts: RenderFacts | None = None
 
 
@@ -62,10 +66,7 @@ def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRu
     for span in _spans(chain.stages):
         where = _where(span, chain.stages)
         try:
-            run = [
-                RunStage(stage, stage.completed(_levels(stage, samples, sample_rate_hz)))
-                for stage in chain.stages[span]
-            ]
+            run = [_resolved(stage, samples, sample_rate_hz) for stage in chain.stages[span]]
         except (ChainFileError, RenderError) as error:
             raise RenderError(f"{where}: {error}") from error
         samples, run = _run_span(run, samples, sample_rate_hz, where)
@@ -114,12 +115,14 @@ def _where(span: slice, stages: Sequence[AnyStage]) -> str:
     return f"{numbers} ({stages[span.start].name})"
 
 
-def _levels(stage: AnyStage, samples: Samples, sample_rate_hz: int) -> dict[str, float]:
-    return {
+def _resolved(stage: AnyStage, samples: Samples, sample_rate_hz: int) -> RunStage:
+    levels: dict[str, ResolvedLevel] = {
         key: resolve_level(value, samples, sample_rate_hz)
         for key, value in stage.settings.items()
         if isinstance(value, LevelExpression)
     }
+    settings = stage.completed({key: level.level_db for key, level in levels.items()})
+    return RunStage(stage, settings, {k: v.note for k, v in levels.items() if v.note})
 
 
 def _run_span(
@@ -136,6 +139,14 @@ def _run_span(
             output, facts = first.stage.process(samples, sample_rate_hz, first.settings, alignment)
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
-    if not np.isfinite(output).all():
+    if not _is_finite(output):
         raise RenderError(f"{where}: its output holds NaN or Inf")
     return output, [replace(run, facts=facts) for run in span]
+
+
+def _is_finite(samples: Samples) -> bool:
+    """No NaN or Inf; the energy shows it in one pass, unless it overflows itself."""
+    flat = samples.reshape(-1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        energy = np.dot(flat, flat)
+    return bool(np.isfinite(energy) or np.isfinite(samples).all())

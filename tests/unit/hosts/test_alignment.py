@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from chainweigh.hosts.alignment import find_alignment, moved
+from chainweigh.hosts.alignment import find_alignment
 
 RATE_HZ = 48_000
 
@@ -48,10 +48,3 @@ def test_the_phase_of_a_filter_on_a_low_note_corrects_nothing():
     low = lfilter([0.12], [1, -0.88], note)
     tilted = (0.9 * low + 1.1 * (note - low)).astype(np.float32)
     assert found(note, late(tilted, 64), 64, 64).shift_frames == 64
-
-
-@pytest.mark.parametrize("shift", [-3, 0, 5, 50])
-def test_moving_keeps_the_length_and_fills_with_silence(shift):
-    ramp = np.arange(1, 11, dtype=np.float32)[None]
-    expected = [n + 1 + shift if 0 <= n + shift < 10 else 0 for n in range(12)]
-    assert moved(ramp, shift, 12)[0].tolist() == expected
