@@ -38,4 +38,11 @@ class PluginError(ChainweighError, ValueError):
 
 
 class PluginFaultError(ChainweighError, RuntimeError):
-    """A plug-in crashed, hung or returned what no effect may return."""
+    """A plug-in crashed, hung or returned what no effect may return.
+
+    `said` is the last line it wrote to its standard output or error.
+    """
+
+    def __init__(self, reason: str, said: str = "") -> None:
+        super().__init__(reason)
+        self.said = said

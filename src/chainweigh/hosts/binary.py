@@ -77,3 +77,9 @@ def open_library(path: Path) -> ctypes.CDLL:
 def missing_symbol(path: Path, symbol: str, format_name: str) -> PluginError:
     """The error for a library without a format's entry."""
     return PluginError(f"{path}: symbol {symbol} is missing; it is not a {format_name} plug-in")
+
+
+def printable(value: bytes | None) -> str:
+    """Text of a plug-in without what a terminal would obey."""
+    text = (value or b"").decode("utf-8", "replace")
+    return "".join(c if c.isprintable() else " " for c in text).strip()

@@ -4,6 +4,7 @@ import ctypes
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from ctypes import POINTER, c_double, c_float, create_string_buffer
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import numpy as np
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import clap_abi as abi
-from chainweigh.hosts.binary import missing_symbol, open_library
+from chainweigh.hosts.binary import missing_symbol, open_library, printable
 from chainweigh.hosts.clap_host import ClapHost, ParameterEvents, extension
 from chainweigh.hosts.lifecycle import Instance, Library
 from chainweigh.hosts.records import (
@@ -29,10 +30,6 @@ from chainweigh.hosts.values import quantity
 MAX_CHOICES = 128
 _FLAGS = {abi.IS_HIDDEN: HIDDEN, abi.IS_READ_ONLY: READ_ONLY, abi.IS_BYPASS: BYPASS}
 _TEXT_BYTES = 256
-
-
-def _text(value: bytes | None) -> str:
-    return (value or b"").decode("utf-8", "replace").strip()
 
 
 class ClapLibrary(Library):
@@ -64,10 +61,10 @@ class ClapLibrary(Library):
     def _describe(self, descriptor: abi.Descriptor) -> PluginRecord:
         bare = PluginRecord(
             format="clap",
-            id=_text(descriptor.id),
-            name=_text(descriptor.name),
-            vendor=_text(descriptor.vendor),
-            version=_text(descriptor.plugin_version),
+            id=printable(descriptor.id),
+            name=printable(descriptor.name),
+            vendor=printable(descriptor.vendor),
+            version=printable(descriptor.plugin_version),
             n_inputs=0,
             n_outputs=0,
         )
@@ -92,7 +89,7 @@ class ClapLibrary(Library):
 def _features(descriptor: abi.Descriptor) -> list[str]:
     found: list[str] = []
     while descriptor.features and descriptor.features[len(found)]:
-        found.append(_text(descriptor.features[len(found)]))
+        found.append(printable(descriptor.features[len(found)]))
     return found
 
 
@@ -127,13 +124,8 @@ class _ClapInstance(Instance):
         if "instrument" in features and "audio-effect" not in features:
             refusal = "it is an instrument, not an effect"
         side_chain = len(self._ports[True]) > 1
-        bare = self.record
-        return PluginRecord(
-            format=bare.format,
-            id=bare.id,
-            name=bare.name,
-            vendor=bare.vendor,
-            version=bare.version,
+        return replace(
+            self.record,
             n_inputs=n_in,
             n_outputs=n_out,
             parameters=tuple(self._parameters()),
@@ -160,7 +152,7 @@ class _ClapInstance(Instance):
             unit, scaled = self._unit(info.id, (low, float(info.default), high))
         return PluginParameter(
             id=info.id,
-            name=_text(info.name),
+            name=printable(info.name),
             unit=unit,
             minimum=low,
             maximum=high,
@@ -183,7 +175,7 @@ class _ClapInstance(Instance):
     def _shown(self, parameter_id: int, value: float) -> str:
         text = create_string_buffer(_TEXT_BYTES)
         done = self._params.value_to_text(self._address, parameter_id, value, text, _TEXT_BYTES)
-        return _text(text.value) if done else ""
+        return printable(text.value) if done else ""
 
     def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
         """The plug-in's own reading; may claim to know junk: the caller compares."""

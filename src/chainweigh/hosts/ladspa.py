@@ -17,7 +17,7 @@ import numpy as np
 
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError
-from chainweigh.hosts.binary import missing_symbol, open_library
+from chainweigh.hosts.binary import missing_symbol, open_library, printable
 from chainweigh.hosts.lifecycle import Instance, Library
 from chainweigh.hosts.records import (
     RATE_SCALED,
@@ -67,10 +67,6 @@ class _Descriptor(ctypes.Structure):
     ]
 
 
-def _text(value: bytes | None) -> str:
-    return (value or b"").decode("utf-8", "replace").strip()
-
-
 def _ports(descriptor: Any, wanted: int) -> list[int]:
     kinds = descriptor.ports
     return [i for i in range(descriptor.n_ports) if kinds[i] & wanted == wanted]
@@ -98,7 +94,7 @@ def _short(value: float) -> float:
 
 
 def _parameter(descriptor: Any, port: int, sample_rate_hz: int) -> PluginParameter:
-    name, hint = _text(descriptor.port_names[port]), descriptor.hints[port]
+    name, hint = printable(descriptor.port_names[port]), descriptor.hints[port]
     hints = int(hint.hints)
     if hints & TOGGLED:
         start = 1.0 if hints & DEFAULT_MASK == ON else 0.0
@@ -125,9 +121,9 @@ def _record(descriptor: Any, sample_rate_hz: int) -> PluginRecord:
     )
     return PluginRecord(
         format="ladspa",
-        id=_text(descriptor.label),
-        name=_text(descriptor.name),
-        vendor=_text(descriptor.maker),
+        id=printable(descriptor.label),
+        name=printable(descriptor.name),
+        vendor=printable(descriptor.maker),
         version="",
         n_inputs=n_in,
         n_outputs=n_out,
@@ -152,7 +148,7 @@ class LadspaLibrary(Library):
             found = find(index)
             if not found:
                 break
-            self._descriptors.setdefault(_text(found.contents.label), found)
+            self._descriptors.setdefault(printable(found.contents.label), found)
         if not self._descriptors:
             raise PluginError(f"{path}: holds no plug-in")
         self.records = tuple(
@@ -216,7 +212,7 @@ class _LadspaInstance(Instance):
     def _latency_frames(self) -> int:
         names = self._descriptor.port_names
         for port in _ports(self._descriptor, CONTROL | OUTPUT):
-            if _text(names[port]) in LATENCY_NAMES:
+            if printable(names[port]) in LATENCY_NAMES:
                 reported = float(self._controls[port])
                 return round(reported) if math.isfinite(reported) else -1
         return 0

@@ -29,6 +29,7 @@ class ScannedFile:
     digest : of its content
     refusal : why it cannot be used at all
     fault : how it failed while it was loaded
+    said : the last line it wrote to its standard output or error by then
     """
 
     format: str
@@ -39,6 +40,7 @@ class ScannedFile:
     records: tuple[PluginRecord, ...] = ()
     refusal: str | None = None
     fault: str | None = None
+    said: str = ""
 
 
 class Scan:
@@ -93,10 +95,11 @@ class Scan:
     def keep(self) -> None:
         """Write what is known; files that are gone are forgotten."""
         present = [found for found in self._files.values() if found.path.exists()]
-        self._kept.parent.mkdir(parents=True, exist_ok=True)
         content = msgspec.json.encode(present, enc_hook=str)
-        if not self._kept.exists() or self._kept.read_bytes() != content:
-            write_bytes(self._kept, content)
+        with suppress(OSError):  # a place that cannot be written keeps nothing
+            self._kept.parent.mkdir(parents=True, exist_ok=True)
+            if not self._kept.exists() or self._kept.read_bytes() != content:
+                write_bytes(self._kept, content)
 
 
 def _read(kept: Path) -> dict[Path, ScannedFile]:
@@ -127,6 +130,7 @@ def _described(format_name: str, path: Path) -> ScannedFile:
         raise PluginError(f"{path}: no such file")
     records: tuple[PluginRecord, ...] = ()
     refusal = fault = None
+    said = ""
     try:
         check_binary(path)
         worker = WorkerProcess(format_name, path)
@@ -135,8 +139,8 @@ def _described(format_name: str, path: Path) -> ScannedFile:
     except PluginError as error:
         refusal = str(error)
     except PluginFaultError as error:
-        fault = str(error)
+        fault, said = str(error), error.said
     digest = (
         hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest() if path.is_file() else ""
     )
-    return ScannedFile(format_name, path, *stamp, digest, records, refusal, fault)
+    return ScannedFile(format_name, path, *stamp, digest, records, refusal, fault, said)

@@ -106,12 +106,6 @@ class WorkerProcess:
         os.close(self._memory)
         self._log.close()
 
-    def log_end(self) -> str:
-        """The last of what it wrote to its standard output and error."""
-        size = self._log.seek(0, os.SEEK_END)
-        self._log.seek(max(size - LOG_BYTES, 0))
-        return self._log.read().decode("utf-8", "replace").strip()
-
     def _ask(self, kind: str, content: object) -> None:
         line = msgspec.json.encode({kind: content}) + b"\n"
         try:
@@ -151,6 +145,12 @@ class WorkerProcess:
         line, _, self._buffer = self._buffer.partition(b"\n")
         return msgspec.json.decode(line, type=dict[str, msgspec.Raw])
 
+    def _last_said(self) -> str:
+        size = self._log.seek(0, os.SEEK_END)
+        self._log.seek(max(size - LOG_BYTES, 0))
+        lines = self._log.read().decode("utf-8", "replace").strip().splitlines()
+        return lines[-1] if lines else ""
+
     def _where(self) -> str:
         stage, frame = self._doing
         return f"{stage}, near frame {frame}" if frame else stage
@@ -176,7 +176,7 @@ class WorkerProcess:
         self._kill()
         code = self._process.returncode
         how = _signal_name(-code) if code < 0 else f"exit code {code}"
-        return PluginFaultError(f"it crashed while {self._where()} ({how})")
+        return PluginFaultError(f"it crashed while {self._where()} ({how})", self._last_said())
 
 
 def _signal_name(number: int) -> str:

@@ -20,7 +20,8 @@ def scan_text(files: Sequence[ScannedFile]) -> str:
     if bad:
         lines.append(f"{_count(len(bad), 'file')} cannot be used:")
     for file in bad:
-        reason = file.refusal or f"{file.path}: {file.fault}"
+        said = f'; it said "{file.said}"' if file.said else ""
+        reason = file.refusal or f"{file.path}: {file.fault}{said}"
         lines += _wrapped(one_line(reason), "  - ")
     return "\n".join(lines)
 

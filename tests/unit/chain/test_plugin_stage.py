@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from chainweigh.chain.files import load_chain
+from chainweigh.chain.files import load_chain, parse_chain
 from chainweigh.errors import ChainFileError, RenderError
 from chainweigh.render.chain_run import render_chain, run_frozen
 
@@ -61,6 +61,13 @@ def test_tones_run_through_the_stage_as_it_was_rendered(load):
 def test_a_sweep_of_a_parameter_makes_variants(load):
     chains = load(GOOD.replace('Tilt = "1.5 dB"', 'Tilt = { sweep = ["1 dB", 2] }'))
     assert [chain.name for chain in chains] == ["Tilted, Tilt 1 dB", "Tilted, Tilt 2"]
+
+
+def test_what_a_stage_writes_is_read_back_as_the_same_stage(load):
+    (chain,) = load()
+    table = {"name": "Again", "scope": "bus", "stage": [stage.table() for stage in chain.stages]}
+    (again,) = parse_chain(table, where="recipe.toml")
+    assert again.stages == chain.stages
 
 
 @pytest.mark.parametrize(
