@@ -170,7 +170,7 @@ class _LadspaInstance(Instance):
             raise PluginError(f"{record.id}: refuses {sample_rate_hz} Hz: no instance was created")
         self._controls = np.zeros(self._descriptor.n_ports, dtype=np.float32)
         for parameter in record.parameters:
-            self._controls[parameter.id] = _start(parameter)
+            self._controls[parameter.id] = parameter.start
         for port in _ports(self._descriptor, CONTROL):
             self._connect(port, self._controls[port:].ctypes.data)
 
@@ -226,12 +226,3 @@ class _LadspaInstance(Instance):
 
     def _destroy(self) -> None:
         self._descriptor.cleanup(self._handle)
-
-
-def _start(parameter: PluginParameter) -> float:
-    """A parameter's default; without one its bound nearest to zero, or zero."""
-    if parameter.default is not None:
-        return parameter.default
-    low = -math.inf if parameter.minimum is None else parameter.minimum
-    high = math.inf if parameter.maximum is None else parameter.maximum
-    return min(max(0.0, low), high)

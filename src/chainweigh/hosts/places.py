@@ -2,25 +2,27 @@
 
 References
 ----------
-LADSPA 1.1 and CLAP 1.2 on search paths; multiarch folders as the Filesystem Hierarchy Standard's
-/usr/lib/ARCH.
+LADSPA 1.1, CLAP 1.2 and LV2 1.18 on search paths; multiarch folders as the Filesystem Hierarchy
+Standard's /usr/lib/ARCH.
 """
 
 import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-FORMATS = ("ladspa", "clap")
-_SUFFIX = {"ladspa": ".so", "clap": ".clap"}
+from chainweigh.hosts.binary import BUNDLE_FORMATS
+
+FORMATS = ("ladspa", "clap", "lv2")
+_SUFFIX = {"ladspa": ".so", "clap": ".clap", "lv2": ".lv2"}
 
 
 def plugin_folders(format_name: str) -> tuple[Path, ...]:
-    """Folders of a format, in order: LADSPA_PATH replaces the standard ones, CLAP_PATH adds."""
+    """Folders of a format, in order: its variable replaces the standard ones, CLAP_PATH adds."""
     said = _variable(f"{format_name.upper()}_PATH")
     if format_name == "clap":
         return (*said, Path.home() / ".clap", Path("/usr/lib/clap"))
     system = (Path("/usr/local/lib"), Path("/usr/lib"), *sorted(Path("/usr/lib").glob("*-linux-*")))
-    return said or (Path.home() / ".ladspa", *(folder / "ladspa" for folder in system))
+    return said or (Path.home() / f".{format_name}", *(folder / format_name for folder in system))
 
 
 def _variable(name: str) -> tuple[Path, ...]:
@@ -41,8 +43,9 @@ def plugin_files(extra: Sequence[Path] = ()) -> Iterator[tuple[str, Path]]:
 
 def _files_of(folder: Path, format_name: str) -> list[Path]:
     suffix = _SUFFIX[format_name]
-    if folder.is_file():
+    if folder.is_file() or folder.suffix in _SUFFIX.values():
         return [folder.resolve()] if folder.suffix == suffix else []
-    pattern = "*" if format_name == "ladspa" else "**/*"  # LADSPA folders are flat
+    pattern = "**/*" if format_name == "clap" else "*"  # the other formats' folders are flat
     found = folder.glob(f"{pattern}{suffix}") if folder.is_dir() else ()
-    return sorted({path.resolve() for path in found if path.is_file()})
+    is_bundle = format_name in BUNDLE_FORMATS
+    return sorted({path.resolve() for path in found if path.is_dir() == is_bundle})

@@ -1,5 +1,6 @@
 """What is known of a plug-in and what became of its parameters; all of it travels as JSON."""
 
+import math
 from dataclasses import dataclass
 
 Requested = float | str | bool
@@ -35,6 +36,15 @@ class PluginParameter:
     steps: int | None = None
     choices: tuple[str, ...] = ()
     flags: tuple[str, ...] = ()
+
+    @property
+    def start(self) -> float:
+        """The default; without one the bound nearest to zero, or zero."""
+        if self.default is not None:
+            return self.default
+        low = -math.inf if self.minimum is None else self.minimum
+        high = math.inf if self.maximum is None else self.maximum
+        return min(max(0.0, low), high)
 
     @property
     def settable(self) -> bool:

@@ -3,7 +3,6 @@
 Failures are kept too: a file that crashed is not run again until it changes.
 """
 
-import hashlib
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
@@ -13,7 +12,8 @@ import msgspec
 
 from chainweigh.audio.atomic import write_bytes
 from chainweigh.errors import PluginError, PluginFaultError
-from chainweigh.hosts.binary import check_binary
+from chainweigh.hosts.binary import BUNDLE_FORMATS, check_binary
+from chainweigh.hosts.content import digest, stamp
 from chainweigh.hosts.records import PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
 
@@ -59,7 +59,7 @@ class Scan:
 
     def files(self) -> tuple[ScannedFile, ...]:
         """Every file known and still there, unchanged."""
-        return tuple(f for f in self._files.values() if _stamp(f.path) == _known_stamp(f))
+        return tuple(f for f in self._files.values() if stamp(f.path) == _known_stamp(f))
 
     def describe(self, format_name: str, path: Path, *, again: bool = False) -> ScannedFile:
         """A file's plug-ins, from what is kept or by loading it in a worker.
@@ -70,7 +70,7 @@ class Scan:
             The file cannot be read.
         """
         known = self._files.get(path)
-        if known and not again and _stamp(path) == _known_stamp(known):
+        if known and not again and stamp(path) == _known_stamp(known):
             return known
         found = _described(format_name, path)
         self._files[path] = found
@@ -112,27 +112,20 @@ def _read(kept: Path) -> dict[Path, ScannedFile]:
     return {file.path: file for file in found}
 
 
-def _stamp(path: Path) -> tuple[int, int] | None:
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_size, status.st_mtime_ns
-
-
 def _known_stamp(file: ScannedFile) -> tuple[int, int]:
     return file.size_bytes, file.modified_ns
 
 
 def _described(format_name: str, path: Path) -> ScannedFile:
-    stamp = _stamp(path)
-    if stamp is None:
+    found = stamp(path)
+    if found is None:
         raise PluginError(f"{path}: no such file")
     records: tuple[PluginRecord, ...] = ()
     refusal = fault = None
     said = ""
     try:
-        check_binary(path)
+        if format_name not in BUNDLE_FORMATS:
+            check_binary(path)
         worker = WorkerProcess(format_name, path)
         records = worker.records
         worker.close()
@@ -140,7 +133,5 @@ def _described(format_name: str, path: Path) -> ScannedFile:
         refusal = str(error)
     except PluginFaultError as error:
         fault, said = str(error), error.said
-    digest = (
-        hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest() if path.is_file() else ""
-    )
-    return ScannedFile(format_name, path, *stamp, digest, records, refusal, fault, said)
+    content = digest(path) if path.is_file() or format_name in BUNDLE_FORMATS else ""
+    return ScannedFile(format_name, path, *found, content, records, refusal, fault, said)

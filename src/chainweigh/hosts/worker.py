@@ -21,11 +21,12 @@ from chainweigh.hosts.clap import ClapLibrary
 from chainweigh.hosts.floating_point import FloatingPointMode
 from chainweigh.hosts.ladspa import LadspaLibrary
 from chainweigh.hosts.lifecycle import Library
+from chainweigh.hosts.lv2 import Lv2Library
 from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import RenderJob, RenderReply
 from chainweigh.hosts.shared_memory import mapped
 
-LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary}
+LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library}
 PARENT_S = 0.5
 _ORPHANED = 1
 
