@@ -30,7 +30,7 @@ def missing():
 
 @pytest.fixture(scope="session")
 def plugin_folder(tmp_path_factory):
-    """Folder with steady.so, steady.clap, rogue.so and broken ones; skips without compilers."""
+    """Folder with the steady and rogue plug-ins and broken ones; skips without compilers."""
     if not (shutil.which("cc") and shutil.which("c++")):
         _missing("no C and C++ compiler (cc, c++) to build the test plug-ins with")
     folder = tmp_path_factory.mktemp("plugins")
@@ -39,6 +39,8 @@ def plugin_folder(tmp_path_factory):
     _build(folder, "nothing.so", "-shared", SOURCES / "nothing.c")
     _build(folder, "nothing.clap", "-shared", SOURCES / "nothing.c")
     _build(folder, "needs_more.so", "-shared", SOURCES / "needs_more.c")
+    shutil.copytree(SOURCES / "steady_lv2", folder / "steady.lv2")
+    _build(folder, "steady.lv2/steady.so", "-shared", SOURCES / "steady_lv2.c")
     throw = folder / "throw.o"
     subprocess.run(["c++", "-fPIC", "-c", SOURCES / "throw_something.cpp", "-o", throw], check=True)
     rogue = (SOURCES / "rogue_ladspa.c", throw, "-shared", "-lstdc++")

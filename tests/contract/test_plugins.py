@@ -21,10 +21,23 @@ from chainweigh.hosts.pool import POOL
 from chainweigh.hosts.scan import Scan
 
 RATE_HZ, LATENCY_FRAMES = 48_000, 64
-STEADY = {"ladspa": "steady.so#steady", "clap": "steady.clap#org.example.steady"}
-GAIN, TILT = {"ladspa": "Gain (dB)", "clap": "Gain"}, {"ladspa": "Tilt (dB)", "clap": "Tilt"}
+STEADY = {
+    "ladspa": "steady.so#steady",
+    "clap": "steady.clap#org.example.steady",
+    "lv2": "steady.lv2#urn:chainweigh:steady",
+    "lv2 by properties": "steady.lv2#urn:chainweigh:steady-properties",
+}
+GAIN, TILT = (dict.fromkeys(STEADY, name) | {"ladspa": f"{name} (dB)"} for name in ("Gain", "Tilt"))
 (SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
  LATENCY_CHANGES, SILENT) = range(1, 16)  # fmt: skip
+
+
+LV2 = "@prefix lv2: <http://lv2plug.in/ns/lv2core#> .\n"
+BAD_MANIFESTS = {
+    "broken.lv2": "steady is a plug-in",
+    "bare.lv2": LV2,
+    "foreign.lv2": LV2 + "<urn:x> a lv2:Plugin ; lv2:binary <foreign.so> .",
+}
 
 
 @pytest.fixture
@@ -75,13 +88,15 @@ def workers(folder):
     return found
 
 
-def test_one_dsp_in_both_formats_is_equal_to_the_bit_and_its_twin_to_single_precision(get):
+def test_one_dsp_in_all_formats_is_equal_to_the_bit_and_its_twin_to_single_precision(get):
     outputs = {}
     for name, written in STEADY.items():
         params = {GAIN[name]: -3.3, TILT[name]: "4.5 dB"}
+        if name == "lv2 by properties":
+            params["Mirrored"] = False
         outputs[name], facts = render(get(written), tail_frames=500, **params)
         assert (facts.latency_frames, facts.alignment.how) == (LATENCY_FRAMES, "agreed")
-    assert outputs["ladspa"].tobytes() == outputs["clap"].tobytes()
+    assert len({output.tobytes() for output in outputs.values()}) == 1
     expected = twin(np.pad(programme(), ((0, 0), (0, 500))), -3.3, 4.5)
     np.testing.assert_allclose(outputs["clap"], expected, rtol=0, atol=1e-6)
 
@@ -89,7 +104,7 @@ def test_one_dsp_in_both_formats_is_equal_to_the_bit_and_its_twin_to_single_prec
 @pytest.mark.parametrize("name", STEADY)
 def test_parameters_are_read_back_to_the_plug_ins_own_resolution(get, name):
     _, facts = render(get(STEADY[name]), **{GAIN[name]: -12.3456})
-    exact = {"ladspa": float(np.float32(-12.3456)), "clap": -12.3456}[name]
+    exact = -12.3456 if name == "clap" else float(np.float32(-12.3456))
     assert facts.values[0].actual == exact
     assert facts.values[0].requested == -12.3456
     assert facts.values[0].displayed == "-12.3456 dB"
@@ -219,6 +234,15 @@ def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(
         ("steady.so", "holds 4 plug-ins"),
         ("steady.so#stedy", "did you mean steady"),
         ("abc:steady", "unknown format"),
+        ("steady.lv2", "holds 5 plug-ins"),
+        ("steady.lv2#urn:chainweigh:steadi", "did you mean urn:chainweigh:steady"),
+        ("steady.lv2#urn:chainweigh:synth", "an instrument, not an effect"),
+        ("steady.lv2#urn:chainweigh:demanding", "requires the host feature urn:chainweigh:unheard"),
+        ("steady.lv2/steady.so", r"inside the bundle steady\.lv2"),
+        ("text.lv2", r"holds no manifest\.ttl"),
+        ("broken.lv2", r"manifest\.ttl: is no Turtle: at line 1"),
+        ("bare.lv2", "names no plug-in"),
+        ("foreign.lv2", r"foreign\.so: built for aarch64"),
     ],
 )
 def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
@@ -231,6 +255,11 @@ def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
     head = bytearray((plugin_folder / "steady.so").read_bytes())
     head[18:20] = (183).to_bytes(2, sys.byteorder)
     (folder / "foreign.so").write_bytes(head)
+    (folder / "text.lv2").write_text("hello")
+    for name, manifest in BAD_MANIFESTS.items():
+        (folder / name).mkdir()
+        (folder / name / "manifest.ttl").write_text(manifest)
+    (folder / "foreign.lv2" / "foreign.so").write_bytes(head)
     (folder / "whole.clap").mkdir()
     (folder / "whole.clap" / "inside.so").touch()
     with pytest.raises(PluginError, match=said):

@@ -32,7 +32,7 @@ def find_plugin(written: str, folder: Path, scan: Scan) -> Plugin:
     format_name, colon, plugin_id = written.partition(":")
     if colon and format_name in FORMATS:
         return _usable(_by_id(format_name, plugin_id, scan))
-    if colon and "/" not in format_name:
+    if colon and not {"/", "#"} & set(format_name):
         raise PluginError(f'"{written}": unknown format "{format_name}"; use {_formats()}')
     name, _, plugin_id = written.partition("#")
     path = (folder / Path(name).expanduser()).resolve()
