@@ -17,9 +17,9 @@ RATE_HZ = 48_000
 OWN = "urn:chainweigh:"
 
 
-@pytest.fixture
-def known(tmp_path):
-    return Scan(tmp_path / "scan")
+@pytest.fixture(scope="module")
+def known(tmp_path_factory):
+    return Scan(tmp_path_factory.mktemp("scan"))
 
 
 @pytest.fixture
@@ -48,7 +48,17 @@ def test_a_bundle_says_name_maker_version_and_what_every_parameter_takes(steady)
     assert said == ("Steady", "chainweigh tests", "2.1", 2, 2)
     assert record.notes == ("its other inputs are fed silence",)
     known = {p.name: p for p in record.parameters}
-    assert list(known) == ["Gain", "Tilt", "Mirrored", "On", "Mode", "Taps", "Cut", "Poles"]
+    assert list(known) == [
+        "Gain",
+        "Tilt",
+        "Mirrored",
+        "On",
+        "Mode",
+        "Taps",
+        "Cut",
+        "Poles",
+        "Preset",
+    ]
     assert (known["Gain"].unit, known["Tilt"].unit, known["Cut"].unit) == ("dB", "dB", "Hz")
     assert known["Mode"].choices == ("Soft", "Even", "Hard")
     assert (known["Mode"].minimum, known["Mode"].default) == (1, 2)
@@ -87,7 +97,7 @@ def test_a_value_no_port_takes_is_refused(steady, params, said):
 def test_the_default_state_is_loaded_and_a_property_set_over_it(plugin_folder, known):
     by_ports = find_plugin(f"steady.lv2#{OWN}steady", plugin_folder, known)
     plugin = find_plugin(f"steady.lv2#{OWN}steady-properties", plugin_folder, known)
-    assert {p.name: p.default for p in plugin.record.parameters if p.id >= 13} == {
+    assert {p.name: p.default for p in plugin.record.parameters if 13 <= p.id < 16} == {
         "Gain": 0, "Mirrored": 1, "Tilt": -3,
     }  # fmt: skip
     assert "texts and files it may be given stay as they are: Picture" in plugin.record.notes
@@ -99,6 +109,24 @@ def test_the_default_state_is_loaded_and_a_property_set_over_it(plugin_folder, k
     assert turned.tobytes() == expected.tobytes()
     assert {v.name: v.actual for v in facts.values} == {"Tilt": 2.2, "Mirrored": 0}
     assert not any("does not tell" in note for note in facts.notes)
+
+
+def test_a_preset_sets_ports_or_state_and_the_other_parameters_change_it(
+    plugin_folder, known, steady
+):
+    assert next(p for p in steady.record.parameters if p.name == "Preset").choices == (
+        "none", "Stray", "Warm",
+    )  # fmt: skip
+    output, facts = render(steady, Preset="warm", Gain=3)
+    assert output.tobytes() == render(steady, Gain=3, Tilt=-4)[0].tobytes()
+    assert {v.name: v.displayed for v in facts.values} == {"Gain": "3 dB", "Preset": "Warm"}
+    by_properties = find_plugin(f"steady.lv2#{OWN}steady-properties", plugin_folder, known)
+    output, _ = render(by_properties, Preset="Turned", Tilt=1)
+    assert output.tobytes() == render(steady, Gain=-1.5, Tilt=1)[0].tobytes()
+    with pytest.raises(PluginError, match='preset "Stray": there is no control port "drive"'):
+        held(steady, Preset="Stray")
+    with pytest.raises(PluginError, match='does not take "Turned"; allowed: "none", "Stray"'):
+        held(steady, Preset="Turned")
 
 
 def test_a_bundle_that_changes_is_read_anew_and_one_that_is_copied_is_the_same(

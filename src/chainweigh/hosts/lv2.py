@@ -35,7 +35,14 @@ from chainweigh.hosts.lv2_host import (
     Lv2Host,
     Urids,
 )
-from chainweigh.hosts.lv2_record import FREE_WHEELING, lv2_record, main_audio, patch_port, settable
+from chainweigh.hosts.lv2_record import (
+    FREE_WHEELING,
+    lv2_record,
+    main_audio,
+    patch_port,
+    preset_id,
+    settable,
+)
 from chainweigh.hosts.lv2_turtle import ATOM, CORE, STATE, Description, Port, Quantity, read_bundle
 from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.records import PluginParameter, PluginRecord
@@ -102,6 +109,7 @@ class _Lv2Instance(Instance):
         self._properties = dict(enumerate(settable(described), start=len(described.ports)))
         self._asked: dict[int, float] = {}
         self._told: dict[int, float] = {}
+        self._preset_id, self._preset = preset_id(described), 0.0
         self._connect_all()
         self._load_default_state()
 
@@ -134,18 +142,23 @@ class _Lv2Instance(Instance):
         self._descriptor.connect_port(self._handle, port.index, memory.ctypes.data)
 
     def _load_default_state(self) -> None:
-        wanted = LOAD_DEFAULT in self._described.required | self._described.optional
+        if LOAD_DEFAULT in self._described.required | self._described.optional:
+            self._restore(self._described.default_state, "its own default state")
+
+    def _restore(self, values: Mapping[str, tuple[str, Any]], name: str) -> None:
         state = self._interface(STATE + "interface", abi.StateInterface)
-        if not (wanted and state and self._described.default_state):
+        if not (state and values):
             return
-        status = self._host.restore(state, self._handle, self._described.default_state)
+        status = self._host.restore(state, self._handle, values)
         if status != abi.OK:
-            raise PluginError(f"{self.record.id}: refuses its own default state ({status})")
+            raise PluginError(f"{self.record.id}: refuses {name} (status {status})")
         if self._worker:
             self._host.work(self._worker, self._handle)
 
     def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
-        """Value of the scale point of that name."""
+        """Value of the scale point of that name; choices are known without the plug-in."""
+        if parameter.choices:
+            return None
         wanted = text.strip().casefold()
         named = (v for v, label in self._points(parameter) if label.casefold() == wanted)
         return next(named, None)
@@ -159,7 +172,9 @@ class _Lv2Instance(Instance):
         return self._described.ports[parameter.id].quantity
 
     def actual(self, parameter: PluginParameter) -> float:
-        """Value of the control port, or the property as the plug-in tells it."""
+        """Value of the control port, or the property as the plug-in tells it; the preset loaded."""
+        if parameter.id == self._preset_id:
+            return self._preset
         if parameter.id not in self._properties:
             return float(self._controls[parameter.id])
         if parameter.id in self._told:
@@ -184,8 +199,9 @@ class _Lv2Instance(Instance):
         return name if name and not quantity(name) else f"{plain:.6g} {parameter.unit}".rstrip()
 
     def _set_values(self, plain: Mapping[int, float]) -> None:
+        self._load_preset(plain.get(self._preset_id, 0.0))
         for parameter in self.record.parameters:
-            if parameter.id not in plain:
+            if parameter.id not in plain or parameter.id == self._preset_id:
                 continue
             value = plain[parameter.id]
             self._check_point(parameter, value)
@@ -196,8 +212,22 @@ class _Lv2Instance(Instance):
         if self._asked:
             self._read_back()
 
+    def _load_preset(self, number: float) -> None:
+        self._preset = number
+        if number == 0:
+            return
+        preset = self._described.presets[round(number) - 1]
+        ports = {p.symbol: p.index for p in self._described.ports if p.is_a("ControlPort")}
+        for symbol, value in preset.values.items():
+            if symbol not in ports:
+                raise PluginError(f'preset "{preset.name}": there is no control port "{symbol}"')
+            self._controls[ports[symbol]] = value
+        self._restore(preset.state, f'preset "{preset.name}"')
+
     def _check_point(self, parameter: PluginParameter, value: float) -> None:
         """Refuse a value between the points of an enumeration with gaps."""
+        if parameter.choices:
+            return
         found = self._quantity(parameter)
         points = [point for point, _ in found.points]
         if CORE + "enumeration" in found.properties and points and value not in points:

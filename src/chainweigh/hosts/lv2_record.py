@@ -7,6 +7,7 @@ from chainweigh.hosts.lv2_atoms import is_number, is_whole
 from chainweigh.hosts.lv2_host import FEATURES, OPTION_KEYS
 from chainweigh.hosts.lv2_turtle import ATOM, CORE, Description, Port, Quantity
 from chainweigh.hosts.records import (
+    PRESET,
     RATE_SCALED,
     SWITCH,
     PluginParameter,
@@ -67,7 +68,24 @@ def _parameters(described: Description, sample_rate_hz: int) -> tuple[PluginPara
         _parameter(key, _from_state(described, uri), sample_rate_hz)
         for key, uri in enumerate(settable(described), start=len(described.ports))
     ]
-    return (*controls, *properties)
+    return (*controls, *properties, *_presets(described))
+
+
+def preset_id(described: Description) -> int:
+    """The parameter that loads a preset stands behind all others."""
+    return len(described.ports) + len(settable(described))
+
+
+def _presets(described: Description) -> tuple[PluginParameter, ...]:
+    names = tuple(preset.name for preset in described.presets)
+    if not names:
+        return ()
+    choices, last = ("none", *names), float(len(names))
+    return (
+        PluginParameter(
+            preset_id(described), "Preset", "", 0.0, last, 0.0, len(names), choices, (PRESET,)
+        ),
+    )
 
 
 def _started(port: Port) -> Quantity:

@@ -22,6 +22,7 @@ STATE = "http://lv2plug.in/ns/ext/state#"
 UNITS = "http://lv2plug.in/ns/extensions/units#"
 OPTIONS = "http://lv2plug.in/ns/ext/options#"
 _GROUPS = "http://lv2plug.in/ns/ext/port-groups#"
+_PRESETS = "http://lv2plug.in/ns/ext/presets#"
 _RESIZE = "http://lv2plug.in/ns/ext/resize-port#"
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 _RDFS = "http://www.w3.org/2000/01/rdf-schema#"
@@ -78,6 +79,15 @@ class Port:
 
 
 @dataclass(frozen=True)
+class Preset:
+    """Values of control ports by symbol, and a state as Description.default_state."""
+
+    name: str
+    values: dict[str, float]
+    state: dict[str, tuple[str, Any]]
+
+
+@dataclass(frozen=True)
 class Description:
     """One plug-in as its bundle describes it.
 
@@ -100,6 +110,7 @@ class Description:
     ports: tuple[Port, ...]
     properties: dict[str, Quantity] = field(default_factory=dict)
     default_state: dict[str, tuple[str, Any]] = field(default_factory=dict)
+    presets: tuple[Preset, ...] = ()
 
 
 def read_bundle(bundle: Path) -> tuple[Description, ...]:
@@ -144,8 +155,9 @@ class _Reader:
         plugins = sorted({node for node in found if isinstance(node, URIRef)})
         if not plugins:
             raise PluginError(f"{self._bundle}: its manifest.ttl names no plug-in")
-        for plugin in plugins:
-            for file in self._all(plugin, _RDFS + "seeAlso"):
+        presets = self._graph.subjects(URIRef(_RDF + "type"), URIRef(_PRESETS + "Preset"))
+        for node in (*plugins, *presets):
+            for file in self._all(node, _RDFS + "seeAlso"):
                 path = self._path(file)
                 if path is not None:
                     self._parse(path)
@@ -202,7 +214,7 @@ class _Reader:
             name=self._text(node, _DOAP + "name") or str(node),
             vendor=self._vendor(node) or self._vendor(self._one(node, CORE + "project")),
             version=".".join(f"{part:g}" for part in version if part is not None),
-            kinds=self._uris(node, _RDF + "type"),
+            kinds=self._kinds(node),
             required=self._uris(node, CORE + "requiredFeature"),
             optional=self._uris(node, CORE + "optionalFeature"),
             required_options=self._uris(node, OPTIONS + "requiredOption"),
@@ -212,7 +224,35 @@ class _Reader:
                 for item in sorted(self._all(node, PATCH + "writable"))
             },
             default_state=self._state(self._one(node, STATE + "state")),
+            presets=self._presets(node),
         )
+
+    def _presets(self, plugin: Any) -> tuple[Preset, ...]:
+        """Those of the bundle, by name; of two with one name the second is called by its URI."""
+        from rdflib import URIRef
+
+        of_plugin = self._graph.subjects(URIRef(CORE + "appliesTo"), plugin)
+        found: dict[str, Preset] = {}
+        for node in sorted(
+            (n for n in of_plugin if _PRESETS + "Preset" in self._kinds(n)), key=str
+        ):
+            name = self._text(node, _RDFS + "label")
+            name = name if name and name not in found else str(node)
+            found[name] = Preset(
+                name,
+                dict(self._preset_value(port) for port in self._all(node, CORE + "port")),
+                self._state(self._one(node, STATE + "state")),
+            )
+        return tuple(found[name] for name in sorted(found))
+
+    def _preset_value(self, node: Any) -> tuple[str, float]:
+        symbol, value = self._text(node, CORE + "symbol"), self._number(node, _PRESETS + "value")
+        if value is None:
+            raise PluginError(f'{self._bundle}: a preset gives no value for "{symbol}"')
+        return symbol, value
+
+    def _kinds(self, node: Any) -> frozenset[str]:
+        return self._uris(node, _RDF + "type")
 
     def _vendor(self, node: Any) -> str:
         for predicate in (_DOAP + "maintainer", _DOAP + "developer"):
@@ -236,7 +276,7 @@ class _Reader:
         return Port(
             index=-1 if index is None else int(index),
             symbol=self._text(node, CORE + "symbol"),
-            kinds=self._uris(node, _RDF + "type"),
+            kinds=self._kinds(node),
             designation=str(self._one(node, CORE + "designation") or ""),
             side_chain=CORE + "isSideChain" in properties
             or self._one(group, _GROUPS + "sideChainOf") is not None,
