@@ -192,10 +192,12 @@ class _Lv2Instance(Instance):
 
     def displayed(self, parameter: PluginParameter, plain: float) -> str:
         """Choice, name of the scale point, or number with unit."""
-        if parameter.choices:
-            return parameter.choices[round(plain - (parameter.minimum or 0.0))]
-        names = (text for value, text in self._points(parameter) if value == plain)
-        name = next(names, "")
+        step = round(plain - (parameter.minimum or 0.0))
+        if 0 <= step < len(parameter.choices):
+            return parameter.choices[step]
+        points = () if parameter.choices else self._points(parameter)
+        held = np.float32(plain)  # ports are single precision
+        name = next((text for value, text in points if np.float32(value) == held), "")
         return name if name and not quantity(name) else f"{plain:.6g} {parameter.unit}".rstrip()
 
     def _set_values(self, plain: Mapping[int, float]) -> None:

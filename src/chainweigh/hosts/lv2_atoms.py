@@ -76,7 +76,10 @@ def _padded(content: bytes) -> bytes:
 
 
 def told_numbers(urid: Urid, content: bytes) -> dict[int, float]:
-    """Property URID -> number, of every patch:Set and patch:Put a plug-in wrote to an atom port."""
+    """Property URID -> number, of every patch:Set and patch:Put a plug-in wrote to an atom port.
+
+    A message cut short tells nothing, and neither does what follows it.
+    """
     told: dict[int, float] = {}
     size, kind = _HEADER.unpack_from(content)
     if kind != urid(ATOM + "Sequence"):
@@ -85,7 +88,10 @@ def told_numbers(urid: Urid, content: bytes) -> dict[int, float]:
     while at + _EVENT.size <= end:
         _, n_bytes, kind = _EVENT.unpack_from(content, at)
         if kind == urid(ATOM + "Object"):
-            told |= _numbers_of(urid, content[at + 16 : at + 16 + n_bytes])
+            try:
+                told |= _numbers_of(urid, content[at + 16 : at + 16 + n_bytes])
+            except struct.error:
+                break
         at += _EVENT.size + n_bytes + -n_bytes % 8
     return told
 

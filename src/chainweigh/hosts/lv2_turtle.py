@@ -132,7 +132,7 @@ class _Reader:
         from rdflib import Graph
 
         self._bundle = bundle.resolve()
-        self._graph = Graph()
+        self._graph = Graph("SimpleMemory")
         self._read: set[Path] = set()
         self._parse(self._bundle / manifest.name)
 
