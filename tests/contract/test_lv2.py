@@ -156,13 +156,13 @@ def test_what_only_shows_when_an_instance_is_created_is_told_then(plugin_folder,
 
 
 def test_bundles_are_looked_for_in_lv2_path_instead_of_the_usual_folders(
-    plugin_folder, known, monkeypatch
+    plugin_folder, tmp_path, monkeypatch
 ):
     assert plugin_folders("lv2")[0] == Path.home() / ".lv2"
     monkeypatch.setenv("LV2_PATH", str(plugin_folder))
     assert plugin_folders("lv2") == (plugin_folder,)
     assert ("lv2", (plugin_folder / "steady.lv2").resolve()) in list(plugin_files())
-    assert find_plugin(f"lv2:{OWN}steady", Path("/"), known).record.name == "Steady"
+    assert find_plugin(f"lv2:{OWN}steady", Path("/"), Scan(tmp_path)).record.name == "Steady"
 
 
 def example(name, missing):

@@ -19,6 +19,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError
 from chainweigh.hosts.binary import missing_symbol, open_library, printable
 from chainweigh.hosts.lifecycle import Instance, Library
+from chainweigh.hosts.ported import PortedInstance
 from chainweigh.hosts.records import (
     RATE_SCALED,
     SWITCH,
@@ -161,21 +162,13 @@ class LadspaLibrary(Library):
         return _LadspaInstance(found, _record(found.contents, sample_rate_hz), sample_rate_hz)
 
 
-class _LadspaInstance(Instance):
+class _LadspaInstance(PortedInstance):
     def __init__(self, pointer: Any, record: PluginRecord, sample_rate_hz: int) -> None:
-        super().__init__(record, sample_rate_hz)
-        self._descriptor = pointer.contents
-        self._handle = self._descriptor.instantiate(pointer, sample_rate_hz)
-        if not self._handle:
-            raise PluginError(f"{record.id}: refuses {sample_rate_hz} Hz: no instance was created")
-        self._controls = np.zeros(self._descriptor.n_ports, dtype=np.float32)
-        for parameter in record.parameters:
-            self._controls[parameter.id] = parameter.start
+        descriptor = pointer.contents
+        handle = descriptor.instantiate(pointer, sample_rate_hz)
+        super().__init__(record, sample_rate_hz, descriptor, handle, descriptor.n_ports)
         for port in _ports(self._descriptor, CONTROL):
-            self._connect(port, self._controls[port:].ctypes.data)
-
-    def _connect(self, port: int, address: int) -> None:
-        self._descriptor.connect_port(self._handle, port, address)
+            self._connect(port, self._controls[port:])
 
     def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
         """None: the format knows no texts beyond choices and units."""
@@ -200,9 +193,8 @@ class _LadspaInstance(Instance):
         self._input, self._output = (np.zeros(shape, dtype=np.float32) for _ in range(2))
         for way, buffer in ((INPUT, self._input), (OUTPUT, self._output)):
             for channel, port in enumerate(_ports(self._descriptor, AUDIO | way)):
-                self._connect(port, buffer[channel].ctypes.data)
-        if self._descriptor.activate:  # the format allows it to be null, and deactivate too
-            self._descriptor.activate(self._handle)
+                self._connect(port, buffer[channel])
+        self._start()
 
     def _process(self, block: Samples) -> Samples:
         self._input[:] = block
@@ -213,16 +205,5 @@ class _LadspaInstance(Instance):
         names = self._descriptor.port_names
         for port in _ports(self._descriptor, CONTROL | OUTPUT):
             if printable(names[port]) in LATENCY_NAMES:
-                reported = float(self._controls[port])
-                return round(reported) if math.isfinite(reported) else -1
+                return self._frames_at(port)
         return 0
-
-    def _tail_frames(self) -> int | None:
-        return None
-
-    def _deactivate(self) -> None:
-        if self._descriptor.deactivate:
-            self._descriptor.deactivate(self._handle)
-
-    def _destroy(self) -> None:
-        self._descriptor.cleanup(self._handle)

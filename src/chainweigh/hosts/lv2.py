@@ -10,7 +10,6 @@ LV2 1.18 specification: lv2core, atom, patch, worker, state, options, buf-size, 
 
 import ctypes
 import itertools
-import math
 import struct
 from collections.abc import Mapping
 from ctypes import POINTER, c_uint32
@@ -45,6 +44,7 @@ from chainweigh.hosts.lv2_record import (
 )
 from chainweigh.hosts.lv2_turtle import ATOM, CORE, STATE, Description, Port, Quantity, read_bundle
 from chainweigh.hosts.playing import BLOCK_FRAMES
+from chainweigh.hosts.ported import PortedInstance
 from chainweigh.hosts.records import PluginParameter, PluginRecord
 from chainweigh.hosts.values import quantity
 
@@ -70,22 +70,22 @@ class Lv2Library(Library):
 
     def _descriptor(self, described: Description) -> Any:
         binary = described.binary
-        dll = self._opened.setdefault(binary, open_library(binary))
+        if binary not in self._opened:
+            self._opened[binary] = open_library(binary)
         try:
-            find = dll.lv2_descriptor
+            find = self._opened[binary].lv2_descriptor
         except AttributeError as error:
             raise missing_symbol(binary, "lv2_descriptor", "LV2") from error
         find.argtypes, find.restype = [c_uint32], POINTER(abi.Descriptor)
-        for index in itertools.count():
-            found = find(index)
-            if not found:
-                raise PluginError(f"{binary}: does not hold {described.uri}, as its bundle says")
-            if found.contents.uri == described.uri.encode():
-                return found
-        raise AssertionError("unreachable")
+        known = itertools.takewhile(bool, map(find, itertools.count()))
+        uri = described.uri.encode()
+        found = next((each for each in known if each.contents.uri == uri), None)
+        if found is None:
+            raise PluginError(f"{binary}: does not hold {described.uri}, as its bundle says")
+        return found
 
 
-class _Lv2Instance(Instance):
+class _Lv2Instance(PortedInstance):
     def __init__(
         self,
         described: Description,
@@ -94,19 +94,19 @@ class _Lv2Instance(Instance):
         urids: Urids,
         sample_rate_hz: int,
     ) -> None:
-        super().__init__(record, sample_rate_hz)
-        self._described, self._descriptor, self._urids = described, found.contents, urids
+        self._described, self._urids = described, urids
         self._block_bounds = (1, MAX_BLOCK_FRAMES)
         if FIXED in described.required | described.optional:
             self._block_bounds = (BLOCK_FRAMES, BLOCK_FRAMES)
         self._host = Lv2Host(urids, sample_rate_hz, self._block_bounds)
-        self._handle = self._descriptor.instantiate(
+        handle = found.contents.instantiate(
             found, sample_rate_hz, f"{described.bundle}/".encode(), self._host.features
         )
-        if not self._handle:
-            raise PluginError(f"{record.id}: refuses {sample_rate_hz} Hz: no instance was created")
+        super().__init__(record, sample_rate_hz, found.contents, handle, len(described.ports))
         self._worker = self._interface(WORKER, abi.Worker)
         self._properties = dict(enumerate(settable(described), start=len(described.ports)))
+        self._patch = patch_port(described)
+        self._spare: dict[str, Samples] = {}
         self._asked: dict[int, float] = {}
         self._told: dict[int, float] = {}
         self._preset_id, self._preset = preset_id(described), 0.0
@@ -121,25 +121,18 @@ class _Lv2Instance(Instance):
     def _connect_all(self) -> None:
         """Give every port but the audio ones its memory; that of a kind unknown stays without."""
         ports = self._described.ports
-        self._controls = np.zeros(max(len(ports), 1), dtype=np.float32)
-        for parameter in self.record.parameters:
-            if parameter.id < len(ports):
-                self._controls[parameter.id] = parameter.start
         self._atoms: dict[Port, NDArray[np.uint8]] = {}
         for port in ports:
             if port.is_a("ControlPort"):
                 if port.designation == FREE_WHEELING:
                     self._controls[port.index] = 1.0
-                self._connect(port, self._controls[port.index :])
+                self._connect(port.index, self._controls[port.index :])
             elif ATOM + "AtomPort" in port.kinds:
                 n_words = -(-max(ATOM_PORT_BYTES, port.least_bytes) // 8)
                 self._atoms[port] = np.zeros(n_words, dtype=np.int64).view(np.uint8)
-                self._connect(port, self._atoms[port])
+                self._connect(port.index, self._atoms[port])
             elif port.optional:
                 self._descriptor.connect_port(self._handle, port.index, None)
-
-    def _connect(self, port: Port, memory: NDArray[Any]) -> None:
-        self._descriptor.connect_port(self._handle, port.index, memory.ctypes.data)
 
     def _load_default_state(self) -> None:
         if LOAD_DEFAULT in self._described.required | self._described.optional:
@@ -267,28 +260,26 @@ class _Lv2Instance(Instance):
             for key, value in self._asked.items()
         ]
         self._input, self._output = (self._audio(way) for way in ("InputPort", "OutputPort"))
-        if self._descriptor.activate:  # the format allows it to be null, and deactivate too
-            self._descriptor.activate(self._handle)
+        self._start()
 
     def _audio(self, way: str) -> Samples:
         """Silent memory for the main ports of that way, once the others have theirs."""
         ports = main_audio(self._described, way)
         main = np.zeros((len(ports), self._block_frames), dtype=np.float32)
         for port, memory in zip(ports, main, strict=True):
-            self._connect(port, memory)
+            self._connect(port.index, memory)
         others = [p for p in self._described.ports if _is_signal(p, way) and p not in ports]
         spare = np.zeros((len(others), self._block_frames), dtype=np.float32)
         for port, memory in zip(others, spare, strict=True):
-            self._connect(port, memory)
-        self._spare = {**getattr(self, "_spare", {}), way: spare}
+            self._connect(port.index, memory)
+        self._spare[way] = spare
         return main
 
     def _arm(self) -> None:
         """Make the atom ports ready for a run: what goes in, and room for what comes out."""
-        chosen = patch_port(self._described)
         for port, memory in self._atoms.items():
             if port.is_a("InputPort"):
-                content = atoms.sequence(self._urids, self._messages if port == chosen else [])
+                content = atoms.sequence(self._urids, self._messages if port is self._patch else [])
             else:
                 content = struct.pack("=II", memory.size - 8, self._urids(ATOM + "Chunk"))
             memory[: len(content)] = np.frombuffer(content, dtype=np.uint8)
@@ -314,19 +305,8 @@ class _Lv2Instance(Instance):
             if port.is_a("ControlPort", "OutputPort") and (
                 reports or port.designation == CORE + "latency"
             ):
-                reported = float(self._controls[port.index])
-                return round(reported) if math.isfinite(reported) else -1
+                return self._frames_at(port.index)
         return 0
-
-    def _tail_frames(self) -> int | None:
-        return None
-
-    def _deactivate(self) -> None:
-        if self._descriptor.deactivate:
-            self._descriptor.deactivate(self._handle)
-
-    def _destroy(self) -> None:
-        self._descriptor.cleanup(self._handle)
 
     def notes(self) -> tuple[str, ...]:
         """Properties it was sent but did not confirm."""
