@@ -165,6 +165,14 @@ def test_bundles_are_looked_for_in_lv2_path_instead_of_the_usual_folders(
     assert find_plugin(f"lv2:{OWN}steady", Path("/"), Scan(tmp_path)).record.name == "Steady"
 
 
+def test_a_bundle_without_plug_ins_is_nothing_a_scan_complains_of(known, tmp_path):
+    bundle = tmp_path / "vocabulary.lv2"
+    bundle.mkdir()
+    (bundle / "manifest.ttl").write_text("<urn:x> a <urn:Vocabulary> .", encoding="utf-8")
+    (found,) = known.describe_all([("lv2", bundle)])
+    assert (found.records, found.refusal, found.fault) == ((), None, None)
+
+
 def example(name, missing):
     """A bundle of Debian's lv2-examples."""
     places = (folder / f"eg-{name}.lv2" for folder in plugin_folders("lv2"))

@@ -51,6 +51,8 @@ def _in_file(file: ScannedFile, plugin_id: str, scan: Scan) -> Plugin:
         bare = PluginRecord(file.format, plugin_id or file.path.name, file.path.name, "", "", 0, 0)
         return Plugin(file.path, file.digest, bare, file.fault)
     ids = [record.id for record in file.records]
+    if not ids:
+        raise PluginError(f"{file.path}: holds no plug-in")
     if not plugin_id and len(ids) > 1:
         raise PluginError(
             f"{file.path}: holds {len(ids)} plug-ins; write {file.path.name}#{ids[0]}, "

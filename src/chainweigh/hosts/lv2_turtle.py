@@ -114,12 +114,12 @@ class Description:
 
 
 def read_bundle(bundle: Path) -> tuple[Description, ...]:
-    """Every plug-in of a bundle, in the order of their URIs.
+    """Every plug-in of a bundle, in the order of their URIs; other bundles hold none.
 
     Raises
     ------
     PluginError
-        No manifest.ttl, a file that is no Turtle (named, with the reason), no plug-in.
+        No manifest.ttl, a file that is no Turtle (named, with the reason).
     """
     manifest = bundle / "manifest.ttl"
     if not manifest.is_file():
@@ -153,8 +153,6 @@ class _Reader:
 
         found = self._graph.subjects(URIRef(_RDF + "type"), URIRef(CORE + "Plugin"))
         plugins = sorted({node for node in found if isinstance(node, URIRef)})
-        if not plugins:
-            raise PluginError(f"{self._bundle}: its manifest.ttl names no plug-in")
         presets = self._graph.subjects(URIRef(_RDF + "type"), URIRef(_PRESETS + "Preset"))
         for node in (*plugins, *presets):
             for file in self._all(node, _RDFS + "seeAlso"):
