@@ -93,6 +93,23 @@ def test_momentary_and_short_term_maxima_agree_at_a_100_ms_hop(kind, rate):
     assert ours == pytest.approx(short_term, abs=AGREE_LU)
 
 
+@pytest.mark.parametrize("rate", RATES)
+@pytest.mark.parametrize("song", [1, 2])
+def test_the_demo_songs_agree(demo_mix, song, rate):
+    samples = demo_mix(song, rate)
+    peer, energies = peer_of(samples, rate), loudness_energies(samples, rate)
+    integrated = pyebur128.get_loudness_global(peer)
+    assert energies.integrated_lufs() == pytest.approx(integrated, abs=AGREE_LU)
+    spread = pyebur128.get_loudness_range(peer)
+    assert spread > 1
+    assert energies.range_lu(step_ms=1000) == pytest.approx(spread, abs=AGREE_LU)
+    momentary, short_term = peer_maxima(samples, rate, 100)
+    ours = momentary_lufs(samples, rate, hop_ms=100).loudness_lufs.max()
+    assert ours == pytest.approx(momentary, abs=AGREE_LU)
+    ours = short_term_lufs(samples, rate, hop_ms=100).loudness_lufs.max()
+    assert ours == pytest.approx(short_term, abs=AGREE_LU)
+
+
 @pytest.mark.parametrize("rate", [44_100, 48_000])
 def test_maxima_of_the_result_agree_at_a_10_ms_hop(rate):
     samples = programme(rate, 5)

@@ -32,6 +32,8 @@ N_OCTAVES = 9
 LOUDNESS_EXPONENT = 0.3  # loudness grows as intensity to this power (Stevens)
 BAND_SHARE = 1e-4  # bands with less of the energy tell nothing about gain
 EXPLAINED_SHARE = 0.5
+OWN_GAINS_EXPLAIN_DB = 0.5  # less than this, and the channels share their gains
+NEGLIGIBLE = 1e-8  # of the candidate's energy
 LOW_BAND_HZ = (30.0, 80.0)
 LOW_BAND_SHARE = 1e-6
 FRAMES_AT_ONCE = 128
@@ -100,8 +102,9 @@ def fit_reference(
     -----
     Octaves from 63 Hz (with all below) to 16 kHz (with all above), cosine-shaped over one octave
     either side of their centres and summing to one, applied without phase shift to frames of
-    2048 (up to 48 kHz) at a quarter hop. Each channel's gain in a band and frame is the
-    least-squares gain over a Hann window of 200 ms, never negative.
+    2048 (up to 48 kHz) at a quarter hop. A band's gain in a frame is the least-squares gain over a
+    Hann window of 200 ms, never negative: one for all channels, or each channel its own in bands
+    where that leaves 0.5 dB less, as after a processor that does not link its sides.
 
     gain_movement_db: frames count by their band energy to the power 0.3, as loudness does, if
     they are louder than -70 LUFS and the gain explains at least half of the candidate's energy
@@ -130,6 +133,7 @@ def follow_gains(
     """
     energies = [_BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
     active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
+    _share_gains(energies)
     movement = _gain_movement_db(energies, active)
     for channel, band in zip(tone, energies, strict=True):
         _apply_gains(channel, band.gains, sample_rate_hz)
@@ -204,7 +208,7 @@ class _BandEnergies:
         length = frame_length(sample_rate_hz)
         bands, window = _octave_bands(sample_rate_hz), hann(length)
         shape = (_n_frames(x, length), len(bands))
-        self.reference, candidate, crossed = (np.empty(shape) for _ in range(3))
+        self.reference, self.candidate, self.crossed = (np.empty(shape) for _ in range(3))
         self.loudness_power = np.empty(shape[0])
         both = (_frames_around(channel, length, FRAMES_AT_ONCE) for channel in (x, y))
         for (rows, frames_x), (_, frames_y) in zip(*both, strict=True):
@@ -215,16 +219,42 @@ class _BandEnergies:
             for index, (first, weight) in enumerate(bands):
                 part = slice(first, first + len(weight))
                 self.reference[rows, index] = _weighted(power_x[:, part], weight)
-                candidate[rows, index] = _weighted(power_y[:, part], weight)
-                crossed[rows, index] = _weighted(cross[:, part], weight)
+                self.candidate[rows, index] = _weighted(power_y[:, part], weight)
+                self.crossed[rows, index] = _weighted(cross[:, part], weight)
         n = max(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)) // 2, 1)
         smoother = hann(2 * n)[1:].astype(np.float64)
         self.smooth_reference = _smoothed(self.reference, smoother)
-        self.smooth_cross = np.maximum(_smoothed(crossed, smoother), 0)
-        self.smooth_candidate = _smoothed(candidate, smoother)
-        # where the reference is silent the gain rests at one
-        rest = 1e-9 * self.smooth_reference.mean() + 1e-12
-        self.gains = (self.smooth_cross + rest) / (self.smooth_reference + rest)
+        self.smooth_cross = np.maximum(_smoothed(self.crossed, smoother), 0)
+        self.smooth_candidate = _smoothed(self.candidate, smoother)
+        self.gains = _gains(self.smooth_reference, self.smooth_cross)
+
+    def left(self, gains: Floats) -> Floats:
+        """Energy that gains leave unexplained in each band."""
+        left = self.candidate - 2 * gains * self.crossed + gains**2 * self.reference
+        return np.asarray(left.sum(axis=0))
+
+
+def _gains(reference: Floats, crossed: Floats) -> Floats:
+    """Least-squares gains; where the reference is silent they rest at one."""
+    rest = 1e-9 * reference.mean() + 1e-12
+    return np.asarray((crossed + rest) / (reference + rest))
+
+
+def _share_gains(energies: list[_BandEnergies]) -> None:
+    """In place: one gain for all channels in each band where their own explain no more.
+
+    Gains that differ by a trifle carry what lies in the middle to the sides, where nothing hides
+    it: a snare under panned hats, through a compressor that treats both sides alike.
+    """
+    reference = np.sum([e.smooth_reference for e in energies], axis=0)
+    common = _gains(reference, np.sum([e.smooth_cross for e in energies], axis=0))
+    left_by_common = np.sum([e.left(common) for e in energies], axis=0)
+    left_by_own = np.sum([e.left(e.gains) for e in energies], axis=0)
+    negligible = NEGLIGIBLE * np.sum([e.candidate for e in energies], axis=(0, 1))
+    more = 10 ** (OWN_GAINS_EXPLAIN_DB / 10)
+    alike = left_by_common <= more * left_by_own + negligible
+    for channel in energies:
+        channel.gains[:, alike] = common[:, alike]
 
 
 def _gain_movement_db(energies: list[_BandEnergies], active: NDArray[np.bool_]) -> float | None:

@@ -131,6 +131,14 @@ def _run_span(
             output = span[0].stage.effect.process(samples, sample_rate_hz, settings[0])
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
-    if not np.isfinite(output).all():
+    if not _is_finite(output):
         raise RenderError(f"{where}: its output holds NaN or Inf")
     return output
+
+
+def _is_finite(samples: Samples) -> bool:
+    """No NaN or Inf; the energy shows it in one pass, unless it overflows itself."""
+    flat = samples.reshape(-1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        energy = np.dot(flat, flat)
+    return bool(np.isfinite(energy) or np.isfinite(samples).all())

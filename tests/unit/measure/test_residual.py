@@ -98,6 +98,27 @@ def test_movement_in_one_octave_is_seen():
     assert fitted.gain_movement_db == pytest.approx(6.02, abs=0.6)
 
 
+def test_what_lies_in_the_middle_stays_there_when_both_sides_were_turned_down_alike():
+    """Gains of either side by itself would differ wherever a panned sound is within 200 ms."""
+    n = 4 * RATE
+    time_s = np.arange(n) / RATE
+    middle = noise(4.0, n_channels=1)[0] * np.exp(-12 * (time_s % 0.5))
+    panned = noise(4.0, seed=2, n_channels=1)[0] * ((time_s % 0.5 > 0.3) & (time_s % 0.5 < 0.35))
+    reference = planar([middle + 0.1 * panned, middle])
+    turned_down = 1 - 0.2 * np.exp(-np.minimum(time_s % 0.5, 0.3) / 0.03)
+    fitted, _ = weigh(reference, planar(reference * turned_down))
+    only_middle = slice(n // 2, n // 2 + RATE // 5)
+    assert np.array_equal(*fitted.samples[:, only_middle])
+
+
+def test_sides_turned_down_apart_are_followed_apart():
+    reference = noise()
+    swell = 10 ** (3 * sine(0.5, 8.0) / 20)
+    fitted, residual = weigh(reference, planar([reference[0] * swell, 0.5 * reference[1]]))
+    assert residual.sdr_db > 35
+    assert fitted.gain_movement_db == pytest.approx(6 * np.sin(0.45 * np.pi), abs=0.35)
+
+
 def test_low_band_residual_is_read_apart():
     """60 Hz at a tenth of 45 Hz: 0.01 / 1.01 of the low band's energy, beside louder treble."""
     low, high = 0.2 * sine(45), 0.4 * sine(5000)

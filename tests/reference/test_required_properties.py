@@ -1,0 +1,231 @@
+"""What the measures must find on the demo song's groups, judged in the mix by the default budget.
+
+What each chain does is known beforehand; the limits are those the ranking applies. The song is
+four of its bars in which every group plays, faded at both ends.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from chainweigh.audio.array import padded
+from chainweigh.chain.chain import bypass
+from chainweigh.chain.files import parse_chain
+from chainweigh.measure.level_match import level_match_db
+from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.onsets import find_onsets
+from chainweigh.measure.punch import measure_punch
+from chainweigh.ranking.distortion import measure_heard, measure_programme
+from chainweigh.ranking.mix import MixAround, MixGain
+from chainweigh.ranking.order import Entry, breaches
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.results import HeardMeasures, RankSettings
+from chainweigh.ranking.weigh import Weighed, weigh
+from chainweigh.ranking.weighed_group import WeighedGroup
+from chainweigh.ranking.windows import loudest_windows
+from chainweigh.render.cache import Cache
+from chainweigh.render.chain_run import render_chain
+
+RATE_HZ = 44_100
+BARS_S = (20.625, 28.125)  # bars 12 to 15 at 128 bpm
+FADE_S = 0.02
+ECHO_TAIL_S = 0.02
+GROUPS = ("percussion", "sub", "keys", "stabs", "voice")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One chain on one group, as the ranking sees it."""
+
+    weighed: Weighed
+    heard: HeardMeasures
+    gain: MixGain
+    entry: Entry
+    group: WeighedGroup
+
+    @property
+    def breaches(self):
+        return breaches(self.entry, RankSettings())
+
+
+class Excerpt:
+    """The groups of the excerpt, each chain judged in the dry mix around its group."""
+
+    def __init__(self, groups, cache):
+        self.dry = {name: excerpt_of(samples) for name, samples in groups.items()}
+        mix = np.sum(list(self.dry.values()), axis=0)
+        self.windows = loudest_windows(mix, RATE_HZ)
+        self.onsets = find_onsets(mix, RATE_HZ)
+        self.references = {g: Reference(g, x, self.windows) for g, x in self.dry.items()}
+        self.around = {g: MixAround(g, self.dry, RATE_HZ) for g in groups}
+        self._cache = cache
+
+    def heard(self, name, fitted, candidate):
+        others = np.sum([x for g, x in self.dry.items() if g != name], axis=0, dtype=np.float64)
+        return measure_heard(fitted, candidate, self.onsets, self.windows, self.windows.cut(others))
+
+    def weigh(self, name, chain):
+        return weigh(chain, self.references[name], self._cache)
+
+    def judge(self, name, *stages):
+        tried = chain_of(*stages)
+        chains = [bypass("bus"), tried]
+        weighed = {chain.name: self.weigh(name, chain) for chain in chains}
+        assert weighed[tried.name].failure is None
+        group = WeighedGroup(self.references[name], chains, weighed)
+        heard = self.heard(name, group.fitted(tried.name), group.windowed(tried.name))
+        toned = group.toned(tried.name)
+        gain = self.around[name].gains_lu(group.samples_of(tried.name), toned)
+        entry = group.entry(tried.name, gain, None, heard)
+        return Judged(weighed[tried.name], heard, gain, entry, group)
+
+
+def excerpt_of(samples):
+    first, last = (round(at * RATE_HZ) for at in BARS_S)
+    rise = np.hanning(2 * round(FADE_S * RATE_HZ))[: round(FADE_S * RATE_HZ)]
+    part = samples[:, first:last].copy()
+    part[:, : len(rise)] *= rise
+    part[:, -len(rise) :] *= rise[::-1]
+    return padded(part, part.shape[1] + round(ECHO_TAIL_S * RATE_HZ))
+
+
+@pytest.fixture(scope="module")
+def excerpt(demo_groups, tmp_path_factory):
+    return Excerpt(demo_groups(1), Cache(tmp_path_factory.mktemp("cache")))
+
+
+def chain_of(*stages):
+    (chain,) = parse_chain({"name": "tried", "scope": "bus", "stage": list(stages)}, where="here")
+    return chain
+
+
+def eq(shape, frequency, **settings):
+    return {"effect": "eq", "shape": shape, "frequency": frequency, **settings}
+
+
+def compress(threshold, ratio, attack, release):
+    settings = {"threshold": threshold, "ratio": ratio, "attack": attack, "release": release}
+    return {"effect": "compress", **settings}
+
+
+def reduction_db(dry, wet):
+    """What a needle on the compressor reaches: the 95th percentile over 10 ms that sound."""
+    n_block = RATE_HZ // 100
+    n_frames = dry.shape[1] // n_block * n_block
+    before, after = (
+        np.square(x[:, :n_frames], dtype=np.float64).sum(axis=0).reshape(-1, n_block).sum(axis=1)
+        for x in (dry, wet)
+    )
+    sounds = before > 1e-5 * before.max()
+    return float(np.percentile(10 * np.log10(before[sounds] / after[sounds]), 95))
+
+
+def glue(dry):
+    """A 2:1 compressor, 10 ms and 100 ms, whose threshold makes it turn down by 2 dB."""
+    low_dbfs, high_dbfs = -50.0, 0.0
+    while high_dbfs - low_dbfs > 0.02:
+        middle_dbfs = (low_dbfs + high_dbfs) / 2
+        stage = compress(f"{middle_dbfs:.3f} dBFS", 2.0, "10 ms", "100 ms")
+        wet = render_chain(chain_of(stage), dry, RATE_HZ).samples
+        too_deep = reduction_db(dry, wet) > 2.0
+        low_dbfs, high_dbfs = (middle_dbfs, high_dbfs) if too_deep else (low_dbfs, middle_dbfs)
+    return stage
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_identity_reads_the_floor(excerpt, name):
+    dry = excerpt.windows.cut(excerpt.dry[name])
+    heard = excerpt.heard(name, dry, dry)
+    assert heard.nmr_mean_db < -100
+    assert heard.disturbed_pct == heard.disturbed_onsets_pct == 0
+    nothing = excerpt.weigh(name, bypass("bus"))
+    assert "identical" in nothing.programme.undefined["residual_pct"]
+    assert nothing.tones.thdn_programme_pct < 1e-3
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_a_gain_and_a_delay_move_nothing(excerpt, name):
+    late = {"effect": "echo", "time": "10 ms", "mix": "100 %"}
+    judged = excerpt.judge(name, {"effect": "gain", "gain": "-6 dB"}, late)
+    assert not judged.breaches
+    assert judged.heard.disturbed_pct == judged.heard.disturbed_onsets_pct == 0
+    assert judged.heard.nmr_mean_db < -80
+    assert judged.weighed.programme.gain_movement_db < 0.01
+    assert judged.weighed.programme.punch_loss_db < 0.01
+    assert "identical" in judged.weighed.programme.undefined["residual_pct"]
+    assert judged.entry.added_pct == pytest.approx(0, abs=0.01)
+    assert judged.gain.loudness_lu == pytest.approx(0, abs=0.01)
+    assert judged.gain.tone_lu == 0
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_an_equaliser_is_tone_and_neither_distortion_nor_movement(excerpt, name):
+    up, down = (eq("peak", f, gain=g, q=1.0) for f, g in (("60 Hz", "6 dB"), ("1 kHz", "-6 dB")))
+    judged = excerpt.judge(name, up, down, eq("peak", "8 kHz", gain="6 dB", q=1.0))
+    assert judged.heard.disturbed_pct == judged.heard.disturbed_onsets_pct == 0
+    assert judged.heard.nmr_worst_db < -40
+    assert judged.weighed.programme.gain_movement_db < 0.01
+    assert judged.entry.added_pct == pytest.approx(0, abs=0.1)
+    assert judged.gain.loudness_lu == pytest.approx(0, abs=0.01)
+    toned, candidate = judged.group.toned("tried"), judged.group.samples_of("tried")
+    punch = measure_punch(toned, candidate, RATE_HZ, excerpt.references[name].onsets)
+    assert punch.punch_loss_db is None or punch.punch_loss_db < 0.01
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_a_bus_compressor_passes_the_budget(excerpt, name):
+    assert not excerpt.judge(name, glue(excerpt.dry[name])).breaches
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_a_limiter_that_pumps_by_10_db_fails_the_budget(excerpt, name):
+    judged = excerpt.judge(
+        name, {"effect": "limit", "ceiling": "peak - 10 dB", "release": "150 ms"}
+    )
+    assert any("gain movement" in breach for breach in judged.breaches)
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_a_compressor_feeding_a_clip_does_not_read_as_clean(excerpt, name):
+    """Known: what the clip takes of what reaches it. The tones see a quarter of it or more."""
+    into = compress("peak - 20 dB", 4.0, "20 ms", "150 ms")
+    clip = {"effect": "clip", "ceiling": "peak - 3.5 dB", "oversample": 16}
+    dry = excerpt.dry[name]
+    reaches, leaves = (
+        render_chain(chain_of(*stages), dry, RATE_HZ).samples.astype(np.float64)
+        for stages in ((into,), (into, clip))
+    )
+    kept = np.sum(reaches * leaves) / np.sum(reaches**2)
+    taken_pct = 100 * np.linalg.norm(leaves - kept * reaches) / np.linalg.norm(leaves)
+    judged = excerpt.judge(name, into, clip)
+    tones = judged.weighed.tones
+    assert taken_pct > 1.5
+    assert tones.thdn_steady_pct < taken_pct / 10
+    assert tones.thdn_programme_pct > taken_pct / 4
+    assert judged.entry.distortion_pct > taken_pct
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_a_low_cut_is_tone_gain_and_not_loudness_gain(excerpt, name):
+    judged = excerpt.judge(name, eq("low_cut", "120 Hz", slope="24 dB/oct"))
+    assert judged.gain.loudness_lu == pytest.approx(0, abs=0.01)
+    assert judged.entry.gain_soloed_lu == pytest.approx(0, abs=0.01)
+    assert abs(judged.weighed.programme.tone_gain_lu) > 1
+    if name in ("percussion", "sub"):  # that much of the mix
+        assert abs(judged.gain.tone_lu) > 1
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_deeper_clipping_never_lowers_the_mean_noise_to_mask_ratio(excerpt, name):
+    reference, dry = excerpt.references[name], excerpt.dry[name]
+    means_db = []
+    for depth_db in (1, 2, 4, 8, 16):
+        ceiling = np.abs(dry).max() * np.float32(10 ** (-depth_db / 20))
+        clipped = np.clip(dry, -ceiling, ceiling)
+        gain_db = level_match_db(reference.energies, loudness_energies(clipped, RATE_HZ))
+        matched = clipped * np.float32(10 ** (gain_db / 20))
+        found = measure_programme(dry, matched, reference.onsets, excerpt.windows)
+        heard = excerpt.heard(name, found.fitted, excerpt.windows.cut(matched))
+        means_db.append(heard.nmr_mean_db)
+    assert np.diff(means_db).min() > -0.1
