@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, from_db, padded
+from chainweigh.audio.array import Samples, from_db
 from chainweigh.chain.chain import Chain, Stage
 from chainweigh.chain.values import NoteValue, RelativeValue, format_value
 from chainweigh.errors import RenderError
@@ -131,9 +131,10 @@ def _soloed(
 
 
 def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
+    n_frames = reference.samples.shape[1]  # ends in silence as long as any chain's tail
     if all(stage.effect.keeps_time for stage in chain.stages):
-        return padded(render, reference.samples.shape[1]), 0
-    return align(reference.samples, render, reference.sample_rate_hz, reference.samples.shape[1])
+        return np.ascontiguousarray(render[:, :n_frames]), 0
+    return align(reference.samples, render, reference.sample_rate_hz, n_frames)
 
 
 def _gain_to_match(reference: Reference, samples: Samples) -> float:
