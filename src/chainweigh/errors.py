@@ -31,3 +31,18 @@ class RecipeError(ChainweighError, ValueError):
 
 class RunFolderError(ChainweighError, OSError):
     """A run's folder cannot be read or written."""
+
+
+class PluginError(ChainweighError, ValueError):
+    """A plug-in file, plug-in or one of its parameters cannot be used as asked."""
+
+
+class PluginFaultError(ChainweighError, RuntimeError):
+    """A plug-in crashed, hung or returned what no effect may return.
+
+    `said` is the last line it wrote to its standard output or error.
+    """
+
+    def __init__(self, reason: str, said: str = "") -> None:
+        super().__init__(reason)
+        self.said = said

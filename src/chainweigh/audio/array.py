@@ -113,6 +113,16 @@ def padded(samples: Samples, n_frames: int) -> Samples:
     return samples if missing == 0 else np.pad(samples, ((0, 0), (0, missing)))
 
 
+def shifted(samples: Samples, shift_frames: int, n_frames: int) -> Samples:
+    """Samples moved earlier (negative: later), cut or filled with zeros to n_frames."""
+    kept = samples[:, max(shift_frames, 0) : max(shift_frames + n_frames, 0)]
+    lead = min(max(-shift_frames, 0), n_frames)
+    missing = n_frames - lead - kept.shape[1]
+    if not lead and not missing:
+        return np.ascontiguousarray(kept)
+    return np.pad(kept, ((0, 0), (lead, missing)))
+
+
 def to_db(ratio: float) -> float:
     """Amplitude ratio in dB; minus infinity at zero."""
     return 20.0 * float(np.log10(ratio)) if ratio > 0 else float("-inf")

@@ -1,12 +1,15 @@
-"""What a chain is: a name, a scope and ordered stages of effects with their settings."""
+"""What a chain is: a name, a scope and ordered stages of effects or plug-ins."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from chainweigh.audio.array import Samples
+from chainweigh.chain.plugin_stage import PluginStage
 from chainweigh.chain.values import LevelExpression, NoteValue, Value, format_value
 from chainweigh.effects import effect
-from chainweigh.effects.base import Effect, Parameter, Setting, complete_settings
+from chainweigh.effects.base import Effect, Kind, Parameter, Setting, complete_settings
 from chainweigh.errors import ChainFileError
+from chainweigh.hosts.alignment import Alignment
 
 SCOPES = ("bus", "master")
 
@@ -29,6 +32,31 @@ class Stage:
     def effect(self) -> Effect:
         """The built-in effect this stage runs."""
         return effect(self.effect_name)
+
+    @property
+    def name(self) -> str:
+        """The effect's name."""
+        return self.effect_name
+
+    @property
+    def about(self) -> str:
+        """What the effect does."""
+        return self.effect.about
+
+    @property
+    def keeps_time(self) -> bool:
+        """False where the output as a whole can be later than the input."""
+        return self.effect.keeps_time
+
+    @property
+    def sides_alike(self) -> bool:
+        """Whether equal channels give equal output channels."""
+        return self.effect.sides_alike
+
+    @property
+    def identity(self) -> list[str]:
+        """What it is, whatever the settings."""
+        return [self.effect_name]
 
     def completed(self, levels: Mapping[str, float] | None = None) -> dict[str, Setting]:
         """All settings with defaults, relative levels and note values replaced.
@@ -70,17 +98,67 @@ class Stage:
         }
         return replace(self, settings=settings)
 
-    @staticmethod
-    def default_text(parameter: Parameter) -> Setting | None:
-        """A parameter's default as a chain file writes it."""
-        if parameter.default is None:
-            return None
-        return format_value(parameter.kind, parameter.default)
-
     def written(self) -> dict[str, Setting]:
         """Settings as a chain file writes them."""
-        kinds = {p.name: p.kind for p in self.effect.parameters}
-        return {key: format_value(kinds[key], value) for key, value in self.settings.items()}
+        return {key: format_value(self._kinds[key], v) for key, v in self.settings.items()}
+
+    def rendered(self, settings: Mapping[str, Setting]) -> dict[str, Setting]:
+        """Completed settings as a chain file writes them."""
+        return {key: format_value(self._kinds[key], value) for key, value in settings.items()}
+
+    @property
+    def _kinds(self) -> dict[str, Kind]:
+        return {p.name: p.kind for p in self.effect.parameters}
+
+    def table(self) -> dict[str, object]:
+        """The stage as a chain file's table."""
+        return {"effect": self.effect_name, "intended": self.intended, **self.written()}
+
+    def sheet(self) -> list[tuple[str, object, bool, str]]:
+        """Key, value, whether it is a default, and purpose of every parameter."""
+        written = self.written()
+        return [
+            (p.name, written.get(p.name, _default_text(p)), p.name not in written, p.about)
+            for p in self.effect.parameters
+        ]
+
+    def thresholds_dbfs(self, settings: Mapping[str, Setting]) -> list[float]:
+        """Settings that are absolute levels."""
+        return [float(settings[key]) for key, kind in self._kinds.items() if kind is Kind.LEVEL]
+
+    def tail_frames(self, sample_rate_hz: int) -> int:
+        """Frames the output outlasts the input."""
+        return self.effect.tail_frames(sample_rate_hz, self.completed())
+
+    def check_at_rate(self, sample_rate_hz: int) -> None:
+        """Refuse settings that cannot work at a sample rate.
+
+        Raises
+        ------
+        ChainFileError
+            Naming the setting.
+        """
+        self.effect.check_at_rate(sample_rate_hz, self.completed())
+
+    def process(
+        self,
+        samples: Samples,
+        sample_rate_hz: int,
+        settings: Mapping[str, Setting],
+        alignment: Alignment | None,
+    ) -> tuple[Samples, None]:
+        """Output aligned with the input, tail included; nothing to tell of how it came about."""
+        return self.effect.process(samples, sample_rate_hz, settings), None
+
+
+def _default_text(parameter: Parameter) -> Setting | None:
+    """A parameter's default as a chain file writes it."""
+    if parameter.default is None:
+        return None
+    return format_value(parameter.kind, parameter.default)
+
+
+AnyStage = Stage | PluginStage
 
 
 @dataclass(frozen=True)
@@ -90,11 +168,11 @@ class Chain:
     name: str
     scope: str
     about: str
-    stages: tuple[Stage, ...]
+    stages: tuple[AnyStage, ...]
 
     def tail_frames(self, sample_rate_hz: int) -> int:
         """Frames the output outlasts the input, summed over stages."""
-        return sum(s.effect.tail_frames(sample_rate_hz, s.completed()) for s in self.stages)
+        return sum(stage.tail_frames(sample_rate_hz) for stage in self.stages)
 
     def at_tempo(self, tempo_bpm: float | None) -> "Chain":
         """The chain with its note values at a song's tempo; it still writes them as note values."""
@@ -110,7 +188,7 @@ class Chain:
         """
         for number, stage in enumerate(self.stages, start=1):
             try:
-                stage.effect.check_at_rate(sample_rate_hz, stage.completed())
+                stage.check_at_rate(sample_rate_hz)
             except ChainFileError as error:
                 raise ChainFileError(f'chain "{self.name}": stage {number}: {error}') from error
 

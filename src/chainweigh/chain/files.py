@@ -3,21 +3,25 @@
 import difflib
 import itertools
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from chainweigh.audio.slug import slug
-from chainweigh.chain.chain import BYPASS_NAME, SCOPES, Chain, Stage
-from chainweigh.chain.values import Value, format_value, parse_value
+from chainweigh.chain.chain import BYPASS_NAME, SCOPES, AnyStage, Chain, Stage
+from chainweigh.chain.plugin_stage import PluginStage, parse_plugin_value
+from chainweigh.chain.values import Value, parse_value
 from chainweigh.effects import effect
-from chainweigh.effects.base import Effect, Parameter
-from chainweigh.errors import ChainFileError
+from chainweigh.errors import ChainFileError, PluginError
+from chainweigh.hosts.find import find_plugin
+from chainweigh.hosts.scan import Scan
 
 CHAIN_KEYS = ("name", "scope", "about", "stage")
 STAGE_KEYS = ("effect", "intended")
+PLUGIN_KEYS = ("plugin", "params", "intended")
 RESERVED = (BYPASS_NAME, "reference")
 
 
@@ -69,7 +73,7 @@ def load_chain(file: Path) -> tuple[Chain, ...]:
     ChainFileError
         Naming the file, the key, the value and what is allowed.
     """
-    return tuple(parse_chain(read_toml(file), where=str(file)))
+    return tuple(parse_chain(read_toml(file), where=str(file), folder=file.parent))
 
 
 def read_toml(file: Path) -> dict[str, Any]:
@@ -90,8 +94,12 @@ def read_toml(file: Path) -> dict[str, Any]:
         raise ChainFileError(f"{file}: TOML syntax error: {error}") from error
 
 
-def parse_chain(table: Mapping[str, Any], *, where: str) -> Iterator[Chain]:
+def parse_chain(table: Mapping[str, Any], *, where: str, folder: Path = Path()) -> Iterator[Chain]:
     """The chain of a parsed table, one a variant where it sweeps.
+
+    Parameters
+    ----------
+    folder : what a plug-in's relative path is relative to; the working folder without it
 
     Raises
     ------
@@ -108,7 +116,7 @@ def parse_chain(table: Mapping[str, Any], *, where: str) -> Iterator[Chain]:
     stages = table.get("stage", [])
     if not isinstance(stages, list) or not stages:
         raise ChainFileError(f"{where}: no [[stage]]; a chain needs at least one")
-    parsed = [_parse_stage(s, f"{where}: stage {i + 1}") for i, s in enumerate(stages)]
+    parsed = [_parse_stage(s, f"{where}: stage {i + 1}", folder) for i, s in enumerate(stages)]
     if not isinstance(about, str):
         raise ChainFileError(f"{where}: about = {about!r} is not text")
     yield from _variants(Chain(name, scope, about, ()), parsed)
@@ -136,17 +144,23 @@ def check_keys(table: Mapping[str, Any], known: Iterable[str], where: str) -> No
             raise ChainFileError(f'{where}: unknown key "{key}"; did you mean {", ".join(close)}?')
 
 
+_Settings = Mapping[str, Value]
+
+
 @dataclass(frozen=True)
 class _RawStage:
-    effect: Effect
+    """A stage before its sweeps are spread: `make` builds it from one choice of settings."""
+
+    make: Callable[[_Settings], AnyStage]
     settings: Mapping[str, Value | _Sweep]
-    intended: bool
     where: str
 
 
-def _parse_stage(table: Mapping[str, Any], where: str) -> _RawStage:
+def _parse_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStage:
+    if isinstance(table, dict) and "plugin" in table:
+        return _parse_plugin_stage(table, where, folder)
     if not isinstance(table, dict) or "effect" not in table:
-        raise ChainFileError(f"{where}: effect is missing")
+        raise ChainFileError(f"{where}: effect or plugin is missing")
     try:
         found = effect(str(table["effect"]))
     except ChainFileError as error:
@@ -154,21 +168,44 @@ def _parse_stage(table: Mapping[str, Any], where: str) -> _RawStage:
     where = f"{where} ({found.name})"
     parameters = {p.name: p for p in found.parameters}
     check_keys(table, (*STAGE_KEYS, *parameters), where)
-    intended = table.get("intended", False)
-    if not isinstance(intended, bool):
-        raise ChainFileError(f"{where}: intended = {intended!r} is not true or false")
     settings = {
-        key: _parse_setting(parameters[key], value, f"{where}: {key}")
+        key: _parse_setting(partial(parse_value, parameters[key]), value, f"{where}: {key}")
         for key, value in table.items()
         if key not in STAGE_KEYS
     }
-    return _RawStage(found, settings, intended, where)
+    make = partial(Stage, found.name, intended=_intended(table, where))
+    return _RawStage(make, settings, where)
 
 
-def _parse_setting(parameter: Parameter, value: object, where: str) -> Value | _Sweep:
+def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStage:
+    check_keys(table, PLUGIN_KEYS, where)
+    written, params = _text(table, "plugin", where), table.get("params", {})
+    if not isinstance(params, dict):
+        raise ChainFileError(f"{where}: params = {params!r} is not a table")
+    try:
+        plugin = find_plugin(written, folder, Scan.at_default_place())
+    except PluginError as error:
+        raise ChainFileError(f"{where}: {error}") from error
+    where = f"{where} ({plugin.reference})"
+    settings = {
+        key: _parse_setting(partial(parse_plugin_value, plugin, key), value, f"{where}: {key}")
+        for key, value in params.items()
+    }
+    make = partial(PluginStage, plugin, intended=_intended(table, where))
+    return _RawStage(make, settings, where)
+
+
+def _intended(table: Mapping[str, Any], where: str) -> bool:
+    intended = table.get("intended", False)
+    if not isinstance(intended, bool):
+        raise ChainFileError(f"{where}: intended = {intended!r} is not true or false")
+    return intended
+
+
+def _parse_setting(parse: Callable[[object], Value], value: object, where: str) -> Value | _Sweep:
     try:
         if not isinstance(value, dict):
-            return parse_value(parameter, value)
+            return parse(value)
         if set(value) == {"search"}:
             raise ChainFileError(
                 "the drive search is not available; state one value or { sweep = [a, b, c] }"
@@ -176,7 +213,7 @@ def _parse_setting(parameter: Parameter, value: object, where: str) -> Value | _
         listed = value.get("sweep")
         if set(value) != {"sweep"} or not isinstance(listed, list) or not listed:
             raise ChainFileError("a table here must be { sweep = [a, b, c] }")
-        values = tuple(parse_value(parameter, v) for v in listed)
+        values = tuple(map(parse, listed))
     except ChainFileError as error:
         raise ChainFileError(f"{where}: {error}") from error
     if len(set(values)) < len(values):
@@ -194,23 +231,17 @@ def _variants(base: Chain, stages: list[_RawStage]) -> Iterator[Chain]:
     for picked in itertools.product(*(values for _, _, values in swept)):
         choice = {(i, key): value for (i, key, _), value in zip(swept, picked, strict=True)}
         built = tuple(_fixed_stage(i, raw, choice) for i, raw in enumerate(stages))
-        labels = [
-            f"{key} {_label(stages[i].effect, key, value)}" for (i, key), value in choice.items()
-        ]
+        labels = [f"{key} {built[i].written()[key]}" for i, key in choice]
         name = f"{base.name}, {', '.join(labels)}" if labels else base.name
         yield replace(base, name=name, stages=built)
 
 
-def _label(found: Effect, key: str, value: Value) -> object:
-    return format_value(next(p.kind for p in found.parameters if p.name == key), value)
-
-
-def _fixed_stage(i: int, raw: _RawStage, choice: Mapping[tuple[int, str], Value]) -> Stage:
+def _fixed_stage(i: int, raw: _RawStage, choice: Mapping[tuple[int, str], Value]) -> AnyStage:
     fixed = {
         key: choice[i, key] if isinstance(value, _Sweep) else value
         for key, value in raw.settings.items()
     }
-    stage = Stage(raw.effect.name, fixed, raw.intended)
+    stage = raw.make(fixed)
     try:
         stage.completed()
     except ChainFileError as error:

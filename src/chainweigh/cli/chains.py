@@ -3,7 +3,6 @@
 from pathlib import Path
 
 import click
-import msgspec
 
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
@@ -32,7 +31,7 @@ def list_chains(folder: Path | None, as_json: bool) -> None:
     """Name, scope and purpose of every chain; a sweep counts as one chain a value."""
     chains = load_chains(folder or shipped_chains_folder())
     if as_json:
-        _echo_json([_table(chain) for chain in chains])
+        options.echo_json([_table(chain) for chain in chains])
         return
     width = max(len(chain.name) for chain in chains)
     for chain in chains:
@@ -50,16 +49,13 @@ def show(name: str, folder: Path | None, as_json: bool) -> None:
     if not found:
         raise ChainFileError(f'no chain "{name}"; there are: {", ".join(c.name for c in chains)}')
     if as_json:
-        _echo_json(_table(found[0]))
+        options.echo_json(_table(found[0]))
         return
     click.echo(f"{found[0].name} ({found[0].scope})\n{found[0].about}")
     for number, stage in enumerate(found[0].stages, start=1):
-        click.echo(f"\n{number}. {stage.effect_name}: {stage.effect.about}")
-        written = stage.written()
-        for parameter in stage.effect.parameters:
-            value = written.get(parameter.name, stage.default_text(parameter))
-            left = "" if parameter.name in written else "  (default)"
-            click.echo(f"   {parameter.name} = {value}{left}: {parameter.about}")
+        click.echo(f"\n{number}. {stage.name}: {stage.about}")
+        for key, value, is_default, about in stage.sheet():
+            click.echo(f"   {key} = {value}{'  (default)' if is_default else ''}: {about}")
 
 
 @command.command("validate")
@@ -69,7 +65,7 @@ def validate(paths: tuple[str, ...], as_json: bool) -> None:
     """Check chain files or folders of them; the first error ends it."""
     counts = {path: len(_load(Path(path))) for path in paths}
     if as_json:
-        _echo_json([{"path": path, "n_chains": count} for path, count in counts.items()])
+        options.echo_json([{"path": path, "n_chains": count} for path, count in counts.items()])
         return
     for path, count in counts.items():
         click.echo(f"{path}: ok, {count} chain{'' if count == 1 else 's'}")
@@ -86,7 +82,7 @@ def effects(name: str | None, as_json: bool) -> None:
     found = [effect(each) for each in ((name,) if name else NAMES)]
     if as_json:
         sheets = [effect_sheet(each) for each in found]
-        _echo_json(sheets[0] if name else sheets)
+        options.echo_json(sheets[0] if name else sheets)
         return
     click.echo(effects_text(found))
 
@@ -96,11 +92,5 @@ def _load(path: Path) -> tuple[Chain, ...]:
 
 
 def _table(chain: Chain) -> dict[str, object]:
-    stages = [
-        {"effect": s.effect_name, "intended": s.intended, **s.written()} for s in chain.stages
-    ]
+    stages = [stage.table() for stage in chain.stages]
     return {"name": chain.name, "scope": chain.scope, "about": chain.about, "stage": stages}
-
-
-def _echo_json(value: object) -> None:
-    click.echo(msgspec.json.format(msgspec.json.encode(value), indent=2).decode())

@@ -15,6 +15,7 @@ COMMANDS = {
     "bench": "Distortion, noise, latency and response of one chain on test tones.",
     "measure": "Loudness, peaks and levels of audio files.",
     "chains": "List, show and check chain files.",
+    "plugins": "Find plug-ins (LADSPA, CLAP) and show their parameters.",
 }
 
 

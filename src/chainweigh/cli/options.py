@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import click
+import msgspec
 
 from chainweigh.kernels import native_library
 from chainweigh.ranking.jobs import Progress, no_progress
@@ -54,6 +55,12 @@ def say(text: str, *, quiet: bool = False) -> None:
     """A message for the user, on stderr."""
     if not quiet:
         click.echo(text, err=True)
+
+
+def echo_json(value: object) -> None:
+    """A record as strict JSON on stdout, indented by two."""
+    content = msgspec.json.encode(value, enc_hook=str)
+    click.echo(msgspec.json.format(content, indent=2).decode())
 
 
 def say_if_slow(*, quiet: bool) -> None:

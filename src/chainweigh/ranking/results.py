@@ -13,7 +13,7 @@ from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
 
-SCHEMA = "1.0"
+SCHEMA = "1.1"
 
 MASTER = "master"
 
@@ -26,7 +26,9 @@ class ResolvedSetting:
     """One setting of a stage: as the chain file writes it, and as it was rendered.
 
     `written` is None where the chain file left the default; `relative` marks level
-    expressions and note values; `note` says where a level was not read as its name says.
+    expressions and note values; `note` says where a level was not read as its name says. Of a
+    plug-in, `actual` is the plain value it held and `displayed` its own text for that; both are
+    None of an effect.
     """
 
     key: str
@@ -34,15 +36,39 @@ class ResolvedSetting:
     rendered: Written
     relative: bool
     note: str | None = None
+    actual: float | None = None
+    displayed: str | None = None
+
+
+@dataclass(frozen=True)
+class ResolvedPlugin:
+    """The plug-in that rendered a stage.
+
+    `digest` is of its file. `shift_frames` is what the output was moved earlier; `alignment` says
+    whether that is the reported latency, confirmed (`agreed`) or not (`unverified`), or one the
+    programme showed instead (`corrected`).
+    """
+
+    format: str
+    id: str
+    name: str
+    vendor: str
+    version: str
+    digest: str
+    latency_frames: int
+    shift_frames: int
+    alignment: str
+    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class ResolvedStage:
-    """One stage as it was rendered."""
+    """One stage as it was rendered; `plugin` is None of a built-in effect."""
 
     effect: str
     settings: tuple[ResolvedSetting, ...]
     intended: bool
+    plugin: ResolvedPlugin | None = None
 
 
 @dataclass(frozen=True)

@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, from_db
-from chainweigh.chain.chain import Chain, Stage
-from chainweigh.chain.values import NoteValue, RelativeValue, format_value
+from chainweigh.audio.array import Samples, from_db, shifted
+from chainweigh.chain.chain import AnyStage, Chain
+from chainweigh.chain.values import NoteValue, RelativeValue
 from chainweigh.errors import RenderError
 from chainweigh.measure.image import ImageChange, compare_images, measure_image
 from chainweigh.measure.level_match import level_match_db
@@ -20,6 +20,7 @@ from chainweigh.measure.spectrum import (
 )
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
+from chainweigh.ranking.plugin_results import with_plugin
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
     HeardMeasures,
@@ -82,11 +83,11 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
 
 def identity(chain: Chain, reference: Reference) -> list[object]:
     """What decides a candidate's audio and measures, for a key of the cache."""
-    stages = [[s.effect_name, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
+    stages = [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
     return [reference.digest, reference.windows.spans, stages]
 
 
-def _note_times_ms(stage: Stage) -> dict[str, float | None]:
+def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
     return {k: v.time_ms for k, v in stage.settings.items() if isinstance(v, NoteValue)}
 
 
@@ -132,8 +133,8 @@ def _soloed(
 
 def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
     n_frames = reference.samples.shape[1]  # ends in silence as long as any chain's tail
-    if all(stage.effect.keeps_time for stage in chain.stages):
-        return np.ascontiguousarray(render[:, :n_frames]), 0
+    if all(stage.keeps_time for stage in chain.stages):
+        return shifted(render, 0, n_frames), 0
     return align(reference.samples, render, reference.sample_rate_hz, n_frames)
 
 
@@ -155,19 +156,19 @@ def _difference(file: FileMeasures, reference: FileMeasures) -> float | None:
 
 
 def _resolved(run: RunStage) -> ResolvedStage:
-    kinds = {p.name: p.kind for p in run.stage.effect.parameters}
-    written = run.stage.written()
+    written, rendered = run.stage.written(), run.stage.rendered(run.settings)
     settings = tuple(
         ResolvedSetting(
             key=key,
             written=written.get(key),
-            rendered=format_value(kinds[key], value),
+            rendered=value,
             relative=isinstance(run.stage.settings.get(key), RelativeValue),
             note=run.notes.get(key),
         )
-        for key, value in run.settings.items()
+        for key, value in rendered.items()
     )
-    return ResolvedStage(run.stage.effect_name, settings, run.stage.intended)
+    plain = ResolvedStage(run.stage.name, settings, run.stage.intended)
+    return with_plugin(plain, run.stage, run.facts) if run.facts else plain
 
 
 def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMeasures:

@@ -17,7 +17,14 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import check_keys, parse_chain, read_toml
 from chainweigh.errors import ChainFileError, RecipeError
-from chainweigh.ranking.results import MASTER, Budget, Comparison, RankSettings, Results
+from chainweigh.ranking.results import (
+    MASTER,
+    Budget,
+    Comparison,
+    RankSettings,
+    ResolvedStage,
+    Results,
+)
 
 FORMAT = "1.0"
 
@@ -89,15 +96,16 @@ def _place_table(comparison: Comparison) -> dict[str, Any]:
         sdr_db=won.programme.sdr_db if won.programme else None,
         plr_db=comparison.reference.plr_db,
     )
-    table["stage"] = [
-        {
-            "effect": stage.effect,
-            **({"intended": True} if stage.intended else {}),
-            **{s.key: s.written for s in stage.settings if s.written is not None},
-        }
-        for stage in won.stages
-    ]
+    table["stage"] = [_stage_table(stage) for stage in won.stages]
     return table
+
+
+def _stage_table(stage: ResolvedStage) -> dict[str, Any]:
+    intended = {"intended": True} if stage.intended else {}
+    settings = {s.key: s.written for s in stage.settings if s.written is not None}
+    if stage.plugin is not None:
+        return {"plugin": stage.effect, **intended, "params": settings}
+    return {"effect": stage.effect, **intended, **settings}
 
 
 def load_recipe(path: Path) -> Recipe:
@@ -112,12 +120,12 @@ def load_recipe(path: Path) -> Recipe:
     try:
         table = read_toml(path)
         check_keys(table, _TOP, str(path))
-        return _parse(table, str(path))
+        return _parse(table, str(path), path.parent)
     except ChainFileError as error:
         raise RecipeError(str(error)) from error
 
 
-def _parse(table: Mapping[str, Any], where: str) -> Recipe:
+def _parse(table: Mapping[str, Any], where: str, folder: Path) -> Recipe:
     if str(table.get("recipe", "")).split(".")[0] != FORMAT.split(".")[0]:
         raise RecipeError(
             f"{where}: recipe = {table.get('recipe')!r}; this version reads recipes {FORMAT}"
@@ -125,14 +133,16 @@ def _parse(table: Mapping[str, Any], where: str) -> Recipe:
     groups = table.get("group", [])
     if not isinstance(groups, list) or not groups:
         raise RecipeError(f"{where}: no [[group]]; a recipe needs one for each group")
-    places = tuple(_parse_place(g, "bus", f"{where}: group {i}") for i, g in enumerate(groups, 1))
+    places = tuple(
+        _parse_place(g, "bus", f"{where}: group {i}", folder) for i, g in enumerate(groups, 1)
+    )
     names = [place.name for place in places]
     twice = {name for name in names if names.count(name) > 1}
     if twice:
         raise RecipeError(f'{where}: group "{twice.pop()}" stands twice')
     if MASTER not in table:
         raise RecipeError(f"{where}: [master] is missing")
-    master = _parse_place({"name": MASTER, **table[MASTER]}, MASTER, f"{where}: master")
+    master = _parse_place({"name": MASTER, **table[MASTER]}, MASTER, f"{where}: master", folder)
     return Recipe(
         title=str(table.get("title", "")),
         groups=places,
@@ -142,7 +152,7 @@ def _parse(table: Mapping[str, Any], where: str) -> Recipe:
     )
 
 
-def _parse_place(table: Mapping[str, Any], scope: str, where: str) -> Place:
+def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path) -> Place:
     check_keys(table, _PLACE, where)
     name, chain = table.get("name"), table.get("chain")
     if not isinstance(name, str) or not isinstance(chain, str):
@@ -157,7 +167,7 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str) -> Place:
     if not stages:
         raise RecipeError(f'{where}: chain "{chain}" is missing: it has no [[stage]]')
     written = {"name": chain, "scope": scope, "about": table.get("about", ""), "stage": stages}
-    variants = list(parse_chain(written, where=where))
+    variants = list(parse_chain(written, where=where, folder=folder))
     if len(variants) != 1:
         raise RecipeError(f"{where}: a recipe holds found values; a sweep is not allowed here")
     return Place(name, variants[0], won)

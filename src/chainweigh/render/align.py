@@ -1,8 +1,6 @@
 """A render moved in time by whole samples onto its reference."""
 
-import numpy as np
-
-from chainweigh.audio.array import Samples
+from chainweigh.audio.array import Samples, padded, shifted
 from chainweigh.measure.delay import estimate_delay
 
 
@@ -24,15 +22,7 @@ def align(
     """
     n_common = max(reference.shape[1], render.shape[1])
     delay = estimate_delay(
-        _fit(reference, n_common), _fit(render, n_common), sample_rate_hz=sample_rate_hz
+        padded(reference, n_common), padded(render, n_common), sample_rate_hz=sample_rate_hz
     )
     shift = delay.frames if delay.sharp else 0
-    moved = render[:, shift:] if shift >= 0 else np.pad(render, ((0, 0), (-shift, 0)))
-    return _fit(moved, n_frames), shift
-
-
-def _fit(samples: Samples, n_frames: int) -> Samples:
-    missing = n_frames - samples.shape[1]
-    if missing > 0:
-        return np.pad(samples, ((0, 0), (0, missing)))
-    return np.ascontiguousarray(samples[:, :n_frames])
+    return shifted(render, shift, n_frames), shift

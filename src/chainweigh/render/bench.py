@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_rate, check_samples, from_db
+from chainweigh.audio.array import Samples, check_rate, check_samples, from_db, shifted
 from chainweigh.chain.chain import Chain
-from chainweigh.chain.values import RelativeValue, format_value
-from chainweigh.effects.base import Kind, Setting
+from chainweigh.chain.values import RelativeValue
+from chainweigh.effects.base import Setting
 from chainweigh.errors import SignalError
 from chainweigh.measure.coherent import (
     N_ANALYSIS_FRAMES,
@@ -216,10 +216,9 @@ def _results(chain: Chain, bench: _Bench, samples: Samples, *, levels_from: str)
 
 
 def _frozen(run: RunStage) -> FrozenStage:
-    kinds = {p.name: p.kind for p in run.stage.effect.parameters}
     return FrozenStage(
-        effect=run.stage.effect_name,
-        settings={key: format_value(kinds[key], value) for key, value in run.settings.items()},
+        effect=run.stage.name,
+        settings=run.stage.rendered(run.settings),
         relative={
             key: str(value)
             for key, value in run.stage.settings.items()
@@ -232,7 +231,7 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
     grid, rate = bench.grid, bench.grid.sample_rate_hz
 
     def run(signal: Samples) -> Samples:
-        if not all(s.stage.effect.sides_alike for s in stages):
+        if not all(s.stage.sides_alike for s in stages):
             signal = signal.repeat(2, axis=0)
         return run_frozen(stages, signal, rate)
 
@@ -241,7 +240,7 @@ def _readings(stages: Sequence[RunStage], bench: _Bench) -> tuple[BenchReadings,
     shift = response.latency_frames or 0
 
     def aligned(signal: Samples) -> Samples:
-        return _shifted(run(signal), shift, signal.shape[1])
+        return shifted(run(signal), shift, signal.shape[1])
 
     output = aligned(tone_signal(grid))
     tones = measure_tones(output, grid)
@@ -307,22 +306,7 @@ def _table(values: NDArray[np.float64]) -> Table:
 
 
 def _thresholds_dbfs(stages: Sequence[RunStage]) -> list[float]:
-    return [
-        float(run.settings[p.name])
-        for run in stages
-        for p in run.stage.effect.parameters
-        if p.kind is Kind.LEVEL
-    ]
-
-
-def _shifted(output: Samples, shift: int, n_frames: int) -> Samples:
-    """Output from frame `shift` on, zeros where it has none, n_frames long."""
-    kept = output[:, max(shift, 0) : max(shift + n_frames, 0)]
-    lead = min(max(-shift, 0), n_frames)
-    missing = n_frames - lead - kept.shape[1]
-    if not lead and not missing:
-        return np.ascontiguousarray(kept)
-    return np.pad(kept, ((0, 0), (lead, missing)))
+    return [level for run in stages for level in run.stage.thresholds_dbfs(run.settings)]
 
 
 def _notes(late_share_db: float | None, shift: int, sample_rate_hz: int) -> tuple[str, ...]:

@@ -5,26 +5,31 @@ is decided by how they are written, never by the samples: programme and tones ru
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from chainweigh.audio.array import Samples
-from chainweigh.chain.chain import Chain, Stage
+from chainweigh.chain.chain import AnyStage, Chain
 from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
 from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, ChainweighError, RenderError
+from chainweigh.hosts.plugin import RenderFacts
 
 
 @dataclass(frozen=True)
 class RunStage:
-    """A stage with every setting as it was rendered, and what is to be said of some."""
+    """A stage with every setting as it was rendered, and what is to be said of some.
 
-    stage: Stage
+    `facts` is what a plug-in told of its render.
+    """
+
+    stage: AnyStage
     settings: dict[str, Setting]
     notes: Mapping[str, str] = field(default_factory=dict)
+    facts: RenderFacts | None = None
 
 
 @dataclass(frozen=True)
@@ -64,7 +69,7 @@ def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRu
             run = [_resolved(stage, samples, sample_rate_hz) for stage in chain.stages[span]]
         except (ChainFileError, RenderError) as error:
             raise RenderError(f"{where}: {error}") from error
-        samples = _run_span(run, samples, sample_rate_hz, where)
+        samples, run = _run_span(run, samples, sample_rate_hz, where)
         stages += run
         if len(stages) == chain.split:
             intended = samples
@@ -80,12 +85,12 @@ def run_frozen(stages: Sequence[RunStage], samples: Samples, sample_rate_hz: int
         An effect fails or its output is not finite.
     """
     for span in _spans([run.stage for run in stages]):
-        where = stages[span.start].stage.effect_name
-        samples = _run_span(stages[span], samples, sample_rate_hz, where)
+        where = stages[span.start].stage.name
+        samples, _ = _run_span(stages[span], samples, sample_rate_hz, where)
     return samples
 
 
-def _spans(stages: Sequence[Stage]) -> Iterator[slice]:
+def _spans(stages: Sequence[AnyStage]) -> Iterator[slice]:
     """Stages that run in one go; all but equaliser bands run alone."""
     start = 0
     for end in range(1, len(stages) + 1):
@@ -94,23 +99,23 @@ def _spans(stages: Sequence[Stage]) -> Iterator[slice]:
             start = end
 
 
-def _join(before: Stage, after: Stage) -> bool:
+def _join(before: AnyStage, after: AnyStage) -> bool:
     """True where nothing asks for what lies between two stages: no relative level, no split."""
     relative = any(isinstance(value, LevelExpression) for value in after.settings.values())
     return (
         before.intended == after.intended
         and not relative
-        and all(s.effect_name == "eq" and eq.joins(s.settings) for s in (before, after))
+        and all(s.name == "eq" and eq.joins(s.settings) for s in (before, after))
     )
 
 
-def _where(span: slice, stages: Sequence[Stage]) -> str:
+def _where(span: slice, stages: Sequence[AnyStage]) -> str:
     first, last = span.start + 1, span.stop
     numbers = f"stage {first}" if first == last else f"stages {first} to {last}"
-    return f"{numbers} ({stages[span.start].effect_name})"
+    return f"{numbers} ({stages[span.start].name})"
 
 
-def _resolved(stage: Stage, samples: Samples, sample_rate_hz: int) -> RunStage:
+def _resolved(stage: AnyStage, samples: Samples, sample_rate_hz: int) -> RunStage:
     levels: dict[str, ResolvedLevel] = {
         key: resolve_level(value, samples, sample_rate_hz)
         for key, value in stage.settings.items()
@@ -122,18 +127,21 @@ def _resolved(stage: Stage, samples: Samples, sample_rate_hz: int) -> RunStage:
 
 def _run_span(
     span: Sequence[RunStage], samples: Samples, sample_rate_hz: int, where: str
-) -> Samples:
-    settings = [run.settings for run in span]
+) -> tuple[Samples, list[RunStage]]:
+    """Output of a span, and its stages with what a plug-in told; its alignment stays if known."""
+    first = span[0]
+    alignment = first.facts.alignment if first.facts else None
+    facts = None
     try:
         if len(span) > 1:
-            output = eq.process_bands(samples, sample_rate_hz, settings)
+            output = eq.process_bands(samples, sample_rate_hz, [run.settings for run in span])
         else:
-            output = span[0].stage.effect.process(samples, sample_rate_hz, settings[0])
+            output, facts = first.stage.process(samples, sample_rate_hz, first.settings, alignment)
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
     if not _is_finite(output):
         raise RenderError(f"{where}: its output holds NaN or Inf")
-    return output
+    return output, [replace(run, facts=facts) for run in span]
 
 
 def _is_finite(samples: Samples) -> bool:

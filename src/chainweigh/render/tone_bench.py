@@ -42,5 +42,5 @@ def bench_tones(
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:
-    alike = all(run.stage.effect.sides_alike for run in stages)
+    alike = all(run.stage.sides_alike for run in stages)
     return signal if alike else signal.repeat(2, axis=0)

@@ -234,6 +234,7 @@ def _environment() -> "Environment":
         reason=formats.reason,
         new_notes=formats.Notes,
         key_text=settings_text.key_text,
+        plugin_text=settings_text.plugin_text,
         rendered_text=lambda stage, setting: formats.with_minus(
             settings_text.rendered_text(stage, setting)
         ),

@@ -4,7 +4,13 @@ from collections.abc import Iterator
 
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report.formats import one_line, plain, signed
-from chainweigh.report.settings_text import find_candidate, key_text, rendered_text, written_text
+from chainweigh.report.settings_text import (
+    find_candidate,
+    key_text,
+    plugin_text,
+    rendered_text,
+    written_text,
+)
 
 _MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_{}[]<>#|~&!"})
 NOT_MEASURED = "It was not measured in this run; its settings are in recipe.toml."
@@ -62,6 +68,8 @@ def _stage_lines(candidate: Candidate) -> Iterator[str]:
     for index, stage in enumerate(candidate.stages, start=1):
         colour = " (wanted colour)" if stage.intended else ""
         yield f"{index}. **{_text(stage.effect)}**{colour}"
+        if stage.plugin is not None:
+            yield f"   {_text(plugin_text(stage))}"
         for setting in stage.settings:
             value = _text(rendered_text(stage, setting))
             origin = ""

@@ -18,6 +18,8 @@ def _built_in(name: str) -> Effect | None:
 
 def rendered_text(stage: ResolvedStage, setting: ResolvedSetting) -> str:
     """The value that was rendered, with its unit where the effect is known here."""
+    if setting.displayed is not None:
+        return setting.displayed
     value = setting.rendered
     found = _built_in(stage.effect)
     kind = (
@@ -56,6 +58,21 @@ def candidate_settings(candidate: Candidate) -> str:
 def _stage_text(stage: ResolvedStage) -> str:
     settings = ", ".join(f"{key_text(s)} {rendered_text(stage, s)}" for s in stage.settings)
     return f"{stage.effect}: {settings}" if settings else stage.effect
+
+
+def plugin_text(stage: ResolvedStage) -> str:
+    """Which plug-in rendered a stage, how late it is and what was noted; "" of an effect."""
+    plugin = stage.plugin
+    if plugin is None:
+        return ""
+    late = {
+        "agreed": f"{plugin.shift_frames} frames late, as it reports",
+        "corrected": f"reports {plugin.latency_frames} frames of latency, measured and corrected "
+        f"to {plugin.shift_frames}",
+        "unverified": f"reports {plugin.latency_frames} frames of latency, unverified",
+    }[plugin.alignment]
+    named = " ".join(text for text in (plugin.name, plugin.version) if text)
+    return "; ".join([f"{plugin.format.upper()} plug-in {named}: {late}", *plugin.notes])
 
 
 def find_candidate(results: Results, comparison: str, name: str) -> Candidate | None:

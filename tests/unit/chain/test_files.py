@@ -72,7 +72,7 @@ def test_a_sweep_of_two_settings_gives_every_pair_a_name_of_its_own(tmp_path):
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (("effect", "efect"), ["stage 1", "effect is missing"]),
+        (("effect", "efect"), ["stage 1", "effect or plugin is missing"]),
         (('"clip"', '"clop"'), ['unknown effect "clop"', "clip"]),
         (("oversample", "oversampel"), ['unknown key "oversampel"', "oversample"]),
         (("scope", "scoop"), ['unknown key "scoop"', "scope"]),

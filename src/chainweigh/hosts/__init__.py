@@ -1,0 +1,1 @@
+"""Plug-ins of open formats, each run in a worker process of its own."""

@@ -1,0 +1,48 @@
+"""Where plug-ins are searched on Linux: standard folders, and the variables that change them.
+
+References
+----------
+LADSPA 1.1 and CLAP 1.2 on search paths; multiarch folders as the Filesystem Hierarchy Standard's
+/usr/lib/ARCH.
+"""
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+FORMATS = ("ladspa", "clap")
+_SUFFIX = {"ladspa": ".so", "clap": ".clap"}
+
+
+def plugin_folders(format_name: str) -> tuple[Path, ...]:
+    """Folders of a format, in order: LADSPA_PATH replaces the standard ones, CLAP_PATH adds."""
+    said = _variable(f"{format_name.upper()}_PATH")
+    if format_name == "clap":
+        return (*said, Path.home() / ".clap", Path("/usr/lib/clap"))
+    system = (Path("/usr/local/lib"), Path("/usr/lib"), *sorted(Path("/usr/lib").glob("*-linux-*")))
+    return said or (Path.home() / ".ladspa", *(folder / "ladspa" for folder in system))
+
+
+def _variable(name: str) -> tuple[Path, ...]:
+    parts = os.environ.get(name, "").split(os.pathsep)
+    return tuple(Path(part).expanduser() for part in parts if part)
+
+
+def plugin_files(extra: Sequence[Path] = ()) -> Iterator[tuple[str, Path]]:
+    """Format and file of every plug-in file of the standard folders and of `extra` ones."""
+    seen: set[Path] = set()
+    for format_name in FORMATS:
+        for folder in (*extra, *plugin_folders(format_name)):
+            for path in _files_of(folder, format_name):
+                if path not in seen:
+                    seen.add(path)
+                    yield format_name, path
+
+
+def _files_of(folder: Path, format_name: str) -> list[Path]:
+    suffix = _SUFFIX[format_name]
+    if folder.is_file():
+        return [folder.resolve()] if folder.suffix == suffix else []
+    pattern = "*" if format_name == "ladspa" else "**/*"  # LADSPA folders are flat
+    found = folder.glob(f"{pattern}{suffix}") if folder.is_dir() else ()
+    return sorted({path.resolve() for path in found if path.is_file()})

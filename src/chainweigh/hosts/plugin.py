@@ -1,0 +1,156 @@
+"""A plug-in as the rest of the program uses it: settle its parameters, render through it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from chainweigh.audio.array import Samples, check_rate, check_samples, shifted
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.alignment import Alignment, find_alignment
+from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
+from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.records import (
+    ParameterValue,
+    PluginParameter,
+    PluginRecord,
+    RenderJob,
+    Requested,
+    Settled,
+)
+from chainweigh.hosts.values import find_parameter
+
+MODE_NOTE = "it leaves the floating-point mode changed; that was undone"
+
+
+@dataclass(frozen=True)
+class RenderFacts:
+    """How a plug-in's render came about: parameters as it held them, latency, what to note."""
+
+    values: tuple[ParameterValue, ...]
+    latency_frames: int
+    alignment: Alignment
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Plugin:
+    """One plug-in of a file.
+
+    Attributes
+    ----------
+    digest : of the file's content
+    fault : why it could not even be described, None for a sound plug-in; its record then holds
+        no more than its name, and every use of it raises this
+    """
+
+    path: Path
+    digest: str
+    record: PluginRecord
+    fault: str | None = None
+
+    @property
+    def reference(self) -> str:
+        """How a chain file names it: FORMAT:ID."""
+        return f"{self.record.format}:{self.record.id}"
+
+    def parameter(self, name: str) -> PluginParameter:
+        """The parameter of a name or `id:N`.
+
+        Raises
+        ------
+        PluginError
+            Unknown, shared by several, or not settable.
+        """
+        return find_parameter(self.record.parameters, name)
+
+    def settle(self, requested: Mapping[int, Requested], sample_rate_hz: int) -> Settled:
+        """Set the parameters of a new instance, read them back, ask for latency and tail.
+
+        Raises
+        ------
+        PluginError
+            A value the plug-in cannot hold, or a rate it refuses.
+        PluginFaultError
+            It crashed or hung.
+        """
+        check_rate(sample_rate_hz)
+        job = self._job(requested, sample_rate_hz, 1, 0, 0)
+        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+            return worker.settle(job)
+
+    def render(
+        self,
+        samples: Samples,
+        requested: Mapping[int, Requested],
+        *,
+        sample_rate_hz: int,
+        tail_frames: int,
+        alignment: Alignment | None = None,
+    ) -> tuple[Samples, RenderFacts]:
+        """Run audio through a new instance in a worker process.
+
+        Parameters
+        ----------
+        samples : shape (n_channels, n_frames)
+        requested : parameter id -> value, the rest stays at the plug-in's defaults
+        alignment : found on an earlier render; found anew without it
+
+        Returns
+        -------
+        samples : n_frames + tail_frames, aligned with the input
+        facts : parameters as the plug-in held them, latency, alignment, notes
+
+        Raises
+        ------
+        PluginError
+            A value the plug-in cannot hold, or a rate it refuses.
+        PluginFaultError
+            It crashed, hung, dropped out, or its output is not finite.
+        """
+        check_samples(samples)
+        check_rate(sample_rate_hz)
+        n_channels, n_frames = samples.shape
+        job = self._job(requested, sample_rate_hz, n_channels, n_frames, tail_frames)
+        job = replace(job, find_impulse=alignment is None)
+        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+            reply, output = worker.render(job, samples)
+            if reply.mode_changed:
+                worker.retire()
+        check_finite(output)
+        found = alignment or find_alignment(
+            samples,
+            output,
+            sample_rate_hz,
+            reported_frames=reply.latency_frames,
+            impulse_frames=reply.impulse_frames,
+        )
+        aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
+        check_drop_outs(samples, aligned, sample_rate_hz)
+        notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
+        notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
+        told = tuple(note for note in notes if note)
+        return aligned, RenderFacts(reply.values, reply.latency_frames, found, told)
+
+    def _job(
+        self,
+        requested: Mapping[int, Requested],
+        sample_rate_hz: int,
+        n_channels: int,
+        n_frames: int,
+        tail_frames: int,
+    ) -> RenderJob:
+        if self.fault is not None:
+            raise PluginFaultError(self.fault)
+        if self.record.refusal is not None:
+            raise PluginError(f"{self.reference}: {self.record.refusal}")
+        return RenderJob(
+            self.record.id,
+            sample_rate_hz,
+            dict(requested),
+            n_channels,
+            n_frames,
+            tail_frames,
+            find_impulse=False,
+        )

@@ -1,0 +1,146 @@
+"""Plug-in files described, each in a worker of its own, and what was found kept for the next time.
+
+Failures are kept too: a file that crashed is not run again until it changes.
+"""
+
+import hashlib
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from chainweigh.audio.atomic import write_bytes
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.binary import check_binary
+from chainweigh.hosts.records import PluginRecord
+from chainweigh.hosts.worker_process import WorkerProcess
+
+KEPT_AS = "plugins-1.json"  # the number goes up when what is described changes
+
+
+@dataclass(frozen=True)
+class ScannedFile:
+    """A plug-in file and what it holds.
+
+    Attributes
+    ----------
+    digest : of its content
+    refusal : why it cannot be used at all
+    fault : how it failed while it was loaded
+    said : the last line it wrote to its standard output or error by then
+    """
+
+    format: str
+    path: Path
+    size_bytes: int
+    modified_ns: int
+    digest: str
+    records: tuple[PluginRecord, ...] = ()
+    refusal: str | None = None
+    fault: str | None = None
+    said: str = ""
+
+
+class Scan:
+    """What is known of plug-in files, kept in a folder."""
+
+    def __init__(self, folder: Path) -> None:
+        self._kept = folder / KEPT_AS
+        self._files = _read(self._kept)
+
+    @classmethod
+    def at_default_place(cls) -> "Scan":
+        """In $XDG_CACHE_HOME/chainweigh or the platform's place."""
+        from platformdirs import user_cache_path
+
+        return cls(user_cache_path("chainweigh", appauthor=False))
+
+    def files(self) -> tuple[ScannedFile, ...]:
+        """Every file known and still there, unchanged."""
+        return tuple(f for f in self._files.values() if _stamp(f.path) == _known_stamp(f))
+
+    def describe(self, format_name: str, path: Path, *, again: bool = False) -> ScannedFile:
+        """A file's plug-ins, from what is kept or by loading it in a worker.
+
+        Raises
+        ------
+        PluginError
+            The file cannot be read.
+        """
+        known = self._files.get(path)
+        if known and not again and _stamp(path) == _known_stamp(known):
+            return known
+        found = _described(format_name, path)
+        self._files[path] = found
+        return found
+
+    def describe_all(
+        self,
+        files: Iterable[tuple[str, Path]],
+        *,
+        again: bool = False,
+        progress: Callable[[str], None] = lambda name: None,
+    ) -> tuple[ScannedFile, ...]:
+        """Every file of (format, path), one after another, kept when all are done."""
+        found = []
+        for format_name, path in files:
+            progress(path.name)
+            with suppress(PluginError):  # gone since it was listed
+                found.append(self.describe(format_name, path, again=again))
+        self.keep()
+        return tuple(found)
+
+    def keep(self) -> None:
+        """Write what is known; files that are gone are forgotten."""
+        present = [found for found in self._files.values() if found.path.exists()]
+        content = msgspec.json.encode(present, enc_hook=str)
+        with suppress(OSError):  # a place that cannot be written keeps nothing
+            self._kept.parent.mkdir(parents=True, exist_ok=True)
+            if not self._kept.exists() or self._kept.read_bytes() != content:
+                write_bytes(self._kept, content)
+
+
+def _read(kept: Path) -> dict[Path, ScannedFile]:
+    try:
+        found = msgspec.json.decode(
+            kept.read_bytes(), type=list[ScannedFile], dec_hook=lambda kind, value: kind(value)
+        )
+    except (OSError, msgspec.MsgspecError):
+        return {}
+    return {file.path: file for file in found}
+
+
+def _stamp(path: Path) -> tuple[int, int] | None:
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns
+
+
+def _known_stamp(file: ScannedFile) -> tuple[int, int]:
+    return file.size_bytes, file.modified_ns
+
+
+def _described(format_name: str, path: Path) -> ScannedFile:
+    stamp = _stamp(path)
+    if stamp is None:
+        raise PluginError(f"{path}: no such file")
+    records: tuple[PluginRecord, ...] = ()
+    refusal = fault = None
+    said = ""
+    try:
+        check_binary(path)
+        worker = WorkerProcess(format_name, path)
+        records = worker.records
+        worker.close()
+    except PluginError as error:
+        refusal = str(error)
+    except PluginFaultError as error:
+        fault, said = str(error), error.said
+    digest = (
+        hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest() if path.is_file() else ""
+    )
+    return ScannedFile(format_name, path, *stamp, digest, records, refusal, fault, said)

@@ -1,0 +1,130 @@
+"""The worker process: `python -m chainweigh.hosts.worker FORMAT PATH READ WRITE MEMORY PARENT`.
+
+Messages are one JSON object a line. To the worker: `settle` or `render`. From it: `beat` (stage,
+frame) as a sign of life, one reply (`opened`, `settled`, `rendered`, `refused` or `fault`), then
+`ready` once everything the request created has been destroyed.
+"""
+
+import os
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.clap import ClapLibrary
+from chainweigh.hosts.floating_point import FloatingPointMode
+from chainweigh.hosts.ladspa import LadspaLibrary
+from chainweigh.hosts.lifecycle import Library
+from chainweigh.hosts.playing import Player, impulse_frames, settle
+from chainweigh.hosts.records import RenderJob, RenderReply
+from chainweigh.hosts.shared_memory import mapped
+
+LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary}
+PARENT_S = 0.5
+_ORPHANED = 1
+
+
+class _Worker:
+    def __init__(self, read: int, write: int, memory: int) -> None:
+        self._requests = os.fdopen(read, "rb")
+        self._write, self._memory = write, memory
+        self._mode = FloatingPointMode()
+
+    def _say(self, kind: str, content: object) -> None:
+        line = msgspec.json.encode({kind: content}) + b"\n"
+        while line:
+            line = line[os.write(self._write, line) :]
+
+    def beat(self, stage: str, frame: int) -> None:
+        self._say("beat", (stage, frame))
+
+    def serve(self, format_name: str, path: Path) -> None:
+        """Open the library and answer requests until the parent closes the pipe."""
+        self.beat("loading", 0)
+        try:
+            library: Library = LIBRARIES[format_name](path)
+        except PluginError as error:
+            self._say("refused", str(error))
+            return
+        self._mode.restore()
+        self._say("opened", library.records)
+        self._say("ready", None)
+        for line in self._requests:
+            self._answer(library, msgspec.json.decode(line, type=dict[str, RenderJob]))
+            self._say("ready", None)
+
+    def _answer(self, library: Library, request: dict[str, RenderJob]) -> None:
+        ((kind, job),) = request.items()
+        answers = self._settle(library, job) if kind == "settle" else self._render(library, job)
+        try:
+            for name, reply in answers:  # the reply leaves before the generator tears down
+                self._say(name, reply)
+                self.beat("being destroyed", 0)
+        except PluginError as error:
+            self._say("refused", str(error))
+        except PluginFaultError as error:
+            self._say("fault", str(error))
+
+    def _settle(self, library: Library, job: RenderJob) -> Iterator[tuple[str, object]]:
+        found = settle(library, job.plugin_id, job.sample_rate_hz, job.requested, self.beat)
+        for settled in found:
+            yield "settled", settled
+
+    def _render(self, library: Library, job: RenderJob) -> Iterator[tuple[str, object]]:
+        impulse = impulse_frames(library, job, self.beat) if job.find_impulse else None
+        player = Player(library, job.plugin_id, job.sample_rate_hz, job.requested, self.beat)
+        with ExitStack() as stack:
+            stack.callback(player.close)
+            player.open(job.n_channels)
+            player.pre_roll()
+            latency = player.settled().latency_frames
+            n_output = job.n_frames + job.tail_frames + max(latency, impulse or 0, 0)
+            self._play(player, job, n_output)
+            after = player.settled().latency_frames
+            changed = (f"its latency went from {latency} to {after} frames",)
+            yield (
+                "rendered",
+                RenderReply(
+                    values=player.values,
+                    n_output_frames=n_output,
+                    latency_frames=after,
+                    impulse_frames=impulse,
+                    notes=(*player.notes(), *(changed if after != latency else ())),
+                    mode_changed=self._mode.restore(),
+                ),
+            )
+
+    def _play(self, player: Player, job: RenderJob, n_output: int) -> None:
+        n_channels, n_frames = job.n_channels, job.n_frames
+        with (
+            mapped(self._memory, 0, n_channels, n_frames) as signal,
+            mapped(self._memory, n_channels * n_frames, n_channels, n_output) as output,
+        ):
+            player.play(signal, output, "processing")
+
+
+def _end_with_parent(parent: int) -> None:
+    """End the whole group when the parent is gone: a plug-in that hangs would outlive it."""
+    while os.getppid() == parent:
+        time.sleep(PARENT_S)
+    os.killpg(0, 9)
+    os._exit(_ORPHANED)
+
+
+def main() -> None:
+    """Serve one plug-in file."""
+    format_name, path, read, write, memory, parent = sys.argv[1:]
+    watch = threading.Thread(target=_end_with_parent, args=(int(parent),), daemon=True)
+    watch.start()
+    np.seterr(all="ignore")
+    _Worker(int(read), int(write), int(memory)).serve(format_name, Path(path))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,186 @@
+"""The parent's side of a worker: start it, ask it, end it when it gives no sign of life."""
+
+import os
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from chainweigh.audio.array import Samples
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.records import PluginRecord, RenderJob, RenderReply, Settled
+from chainweigh.hosts.shared_memory import copied_in, copied_out, new_descriptor
+
+STALL_S = 20.0
+POLL_S = 0.1
+GRACE_S = 1.0  # to end by itself once its pipe is closed
+READ_BYTES = 65_536
+LOG_BYTES = 2_000
+
+_Reply = TypeVar("_Reply")
+
+
+class WorkerProcess:
+    """A fresh interpreter in a session of its own that holds one plug-in file.
+
+    Raises
+    ------
+    PluginError
+        The file cannot be used; the text says why.
+    PluginFaultError
+        It crashed or hung while it was loaded.
+    """
+
+    def __init__(self, format_name: str, path: Path) -> None:
+        self._buffer = b""
+        self._doing = ("starting", 0)
+        self._memory = new_descriptor()
+        self._log = tempfile.TemporaryFile()  # noqa: SIM115 - closed with the worker
+        to_read, self._requests = os.pipe()
+        self._replies, to_write = os.pipe()
+        given = (to_read, to_write, self._memory)
+        command = [sys.executable, "-P", "-m", "chainweigh.hosts.worker", format_name, str(path)]
+        self._process = subprocess.Popen(
+            [*command, *map(str, given), str(os.getpid())],
+            stdin=subprocess.DEVNULL,
+            stdout=self._log,
+            stderr=self._log,
+            pass_fds=given,
+            start_new_session=True,
+        )
+        os.close(to_read)
+        os.close(to_write)
+        self._open = True
+        self.retired = False
+        try:
+            self.records = self._reply("opened", tuple[PluginRecord, ...])
+        except BaseException:
+            self.close()
+            raise
+
+    def settle(self, job: RenderJob) -> Settled:
+        """What the plug-in makes of its parameters."""
+        self._ask("settle", job)
+        return self._reply("settled", Settled)
+
+    def render(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
+        """The plug-in's whole output, latency and tail included."""
+        copied_in(self._memory, samples)
+        self._ask("render", job)
+        reply = self._reply("rendered", RenderReply)
+        start = samples.size
+        output = copied_out(self._memory, start, len(samples), reply.n_output_frames)
+        return reply, output
+
+    def ready(self) -> bool:
+        """Whether it lives and has cleaned up after its last request; waits for that."""
+        try:
+            self._reply("ready", type(None))
+        except (PluginError, PluginFaultError):
+            return False
+        return True
+
+    def retire(self) -> None:
+        """Mark it as not to be used again."""
+        self.retired = True
+
+    def close(self) -> None:
+        """End the worker and all that it started."""
+        if not self._open:
+            return
+        self._open = False
+        with suppress(OSError):
+            os.close(self._requests)
+        deadline_s = time.monotonic() + GRACE_S
+        while not self._ended() and time.monotonic() < deadline_s:
+            time.sleep(0.005)
+        self._kill()
+        os.close(self._replies)
+        os.close(self._memory)
+        self._log.close()
+
+    def _ask(self, kind: str, content: object) -> None:
+        line = msgspec.json.encode({kind: content}) + b"\n"
+        try:
+            while line:
+                line = line[os.write(self._requests, line) :]
+        except BrokenPipeError:
+            raise self._crashed() from None
+
+    def _reply(self, kind: str, wanted: type[_Reply]) -> _Reply:
+        """The content of the next message of that kind."""
+        while True:
+            ((name, content),) = self._message().items()
+            if name == kind:
+                return msgspec.json.decode(content, type=wanted)
+            if name == "beat":
+                self._doing = msgspec.json.decode(content, type=tuple[str, int])
+            elif name == "refused":
+                raise PluginError(msgspec.json.decode(content, type=str))
+            elif name == "fault":
+                raise PluginFaultError(msgspec.json.decode(content, type=str))
+
+    def _message(self) -> dict[str, msgspec.Raw]:
+        deadline_s = time.monotonic() + STALL_S
+        while b"\n" not in self._buffer:
+            if select.select([self._replies], [], [], POLL_S)[0]:
+                chunk = os.read(self._replies, READ_BYTES)
+                if not chunk:
+                    raise self._crashed()
+                self._buffer += chunk
+            elif self._ended():
+                raise self._crashed()
+            elif time.monotonic() > deadline_s:
+                self._kill()
+                raise PluginFaultError(
+                    f"it hung while {self._where()}: no progress for {STALL_S:g} s"
+                )
+        line, _, self._buffer = self._buffer.partition(b"\n")
+        return msgspec.json.decode(line, type=dict[str, msgspec.Raw])
+
+    def _last_said(self) -> str:
+        size = self._log.seek(0, os.SEEK_END)
+        self._log.seek(max(size - LOG_BYTES, 0))
+        lines = self._log.read().decode("utf-8", "replace").strip().splitlines()
+        return lines[-1] if lines else ""
+
+    def _where(self) -> str:
+        stage, frame = self._doing
+        return f"{stage}, near frame {frame}" if frame else stage
+
+    def _ended(self) -> bool:
+        """Whether the process has ended; it stays unreaped, so that its group keeps its number."""
+        if self._process.returncode is not None:
+            return True
+        return (
+            os.waitid(os.P_PID, self._process.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
+        )
+
+    def _kill(self) -> None:
+        if self._process.returncode is None:
+            with suppress(ProcessLookupError, PermissionError):
+                os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+
+    def _crashed(self) -> PluginFaultError:
+        deadline_s = time.monotonic() + GRACE_S
+        while not self._ended() and time.monotonic() < deadline_s:
+            time.sleep(0.005)
+        self._kill()
+        code = self._process.returncode
+        how = _signal_name(-code) if code < 0 else f"exit code {code}"
+        return PluginFaultError(f"it crashed while {self._where()} ({how})", self._last_said())
+
+
+def _signal_name(number: int) -> str:
+    try:
+        return (signal.strsignal(number) or signal.Signals(number).name).lower()
+    except ValueError:
+        return f"signal {number}"

@@ -1,0 +1,33 @@
+"""What a plug-in did of a stage, as results.json holds it."""
+
+from dataclasses import replace
+
+from chainweigh.chain.chain import AnyStage
+from chainweigh.chain.plugin_stage import PluginStage
+from chainweigh.hosts.plugin import RenderFacts
+from chainweigh.ranking.results import ResolvedPlugin, ResolvedStage
+
+
+def with_plugin(resolved: ResolvedStage, stage: AnyStage, facts: RenderFacts) -> ResolvedStage:
+    """A resolved stage with its plug-in, and each setting as the plug-in held and displayed it."""
+    assert isinstance(stage, PluginStage)
+    held = {value.id: value for value in facts.values}
+    settings = tuple(
+        replace(setting, actual=value.actual, displayed=value.displayed)
+        for setting in resolved.settings
+        for value in (held[stage.plugin.parameter(setting.key).id],)
+    )
+    record = stage.plugin.record
+    plugin = ResolvedPlugin(
+        format=record.format,
+        id=record.id,
+        name=record.name,
+        vendor=record.vendor,
+        version=record.version,
+        digest=stage.plugin.digest,
+        latency_frames=facts.latency_frames,
+        shift_frames=facts.alignment.shift_frames,
+        alignment=facts.alignment.how,
+        notes=facts.notes,
+    )
+    return replace(resolved, settings=settings, plugin=plugin)

@@ -1,0 +1,317 @@
+"""What every plug-in host keeps: exact audio, exact parameters, faults contained, nothing left."""
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts import scan as scan_module
+from chainweigh.hosts import worker_process
+from chainweigh.hosts.find import find_plugin
+from chainweigh.hosts.places import plugin_folders
+from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.scan import Scan
+
+RATE_HZ, LATENCY_FRAMES = 48_000, 64
+STEADY = {"ladspa": "steady.so#steady", "clap": "steady.clap#org.example.steady"}
+GAIN, TILT = {"ladspa": "Gain (dB)", "clap": "Gain"}, {"ladspa": "Tilt (dB)", "clap": "Tilt"}
+(SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
+ LATENCY_CHANGES, SILENT) = range(1, 16)  # fmt: skip
+
+
+@pytest.fixture
+def known(tmp_path):
+    return Scan(tmp_path / "scan")
+
+
+@pytest.fixture
+def get(plugin_folder, known):
+    return lambda written: find_plugin(written, plugin_folder, known)
+
+
+@pytest.fixture
+def rogue(get):
+    return get("rogue.so")
+
+
+def programme(n_channels=2):
+    noise = np.random.default_rng(3).standard_normal((n_channels, RATE_HZ + 333))
+    return (0.1 * noise).astype(np.float32)
+
+
+def render(plugin, samples=None, tail_frames=0, **params):
+    requested = {plugin.parameter(name).id: value for name, value in params.items()}
+    samples = programme() if samples is None else samples
+    return plugin.render(samples, requested, sample_rate_hz=RATE_HZ, tail_frames=tail_frames)
+
+
+def twin(samples, gain_db, tilt_db):
+    """The test plug-ins' arithmetic in double precision, without their latency."""
+    pole = np.exp(-2 * np.pi * 1000 / RATE_HZ)
+    low = lfilter([1 - pole], [1, -pole], samples.astype(np.float64))
+    below, above = 10 ** ((gain_db - tilt_db / 2) / 20), 10 ** ((gain_db + tilt_db / 2) / 20)
+    return below * low + above * (samples - low)
+
+
+def workers(folder):
+    """Processes that hold a plug-in of the folder, and their forked children."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*/cmdline"):
+        try:
+            command = entry.read_bytes().decode()
+            state = entry.with_name("stat").read_text().rpartition(")")[2].split()[0]
+        except OSError:
+            continue
+        if "chainweigh.hosts.worker" in command and str(folder) in command and state != "Z":
+            found.append(int(entry.parent.name))
+    return found
+
+
+def test_one_dsp_in_both_formats_is_equal_to_the_bit_and_its_twin_to_single_precision(get):
+    outputs = {}
+    for name, written in STEADY.items():
+        params = {GAIN[name]: -3.3, TILT[name]: "4.5 dB"}
+        outputs[name], facts = render(get(written), tail_frames=500, **params)
+        assert (facts.latency_frames, facts.alignment.how) == (LATENCY_FRAMES, "agreed")
+    assert outputs["ladspa"].tobytes() == outputs["clap"].tobytes()
+    expected = twin(np.pad(programme(), ((0, 0), (0, 500))), -3.3, 4.5)
+    np.testing.assert_allclose(outputs["clap"], expected, rtol=0, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", STEADY)
+def test_parameters_are_read_back_to_the_plug_ins_own_resolution(get, name):
+    _, facts = render(get(STEADY[name]), **{GAIN[name]: -12.3456})
+    exact = {"ladspa": float(np.float32(-12.3456)), "clap": -12.3456}[name]
+    assert facts.values[0].actual == exact
+    assert facts.values[0].requested == -12.3456
+    assert facts.values[0].displayed == "-12.3456 dB"
+
+
+def test_a_parameter_shown_on_another_scale_is_set_by_its_text(get):
+    _, facts = render(get(STEADY["clap"]), Trim="-15 dB", Mode="mirrored")
+    held = {value.name: value for value in facts.values}
+    assert held["Trim"].actual == 0.75
+    assert held["Trim"].displayed == "-15.00 dB"
+    assert held["Mode"].displayed == "Mirrored"
+
+
+def test_a_text_the_plug_in_only_claims_to_know_is_refused(get):
+    with pytest.raises(PluginError, match=r'does not take "loud".*unit is "dB"'):
+        render(get(STEADY["clap"]), Gain="loud")
+
+
+def test_a_mono_plug_in_runs_once_a_side_and_says_so(get):
+    params = {"Gain (dB)": 2.5, "Tilt (dB)": -3.0}
+    mono, facts = render(get("steady.so#steady_mono"), **params)
+    stereo, _ = render(get("steady.so#steady"), **params)
+    assert mono.tobytes() == stereo.tobytes()
+    assert "one instance a side, unlinked" in facts.notes
+
+
+def test_one_channel_through_a_stereo_plug_in_comes_back_as_one(get):
+    one, _ = render(get("steady.so#steady"), programme(1), **{"Tilt (dB)": 3.0})
+    both, _ = render(get("steady.so#steady"), programme(1).repeat(2, axis=0), **{"Tilt (dB)": 3.0})
+    assert one.tobytes() == both[:1].tobytes()
+
+
+def test_a_warm_worker_renders_a_new_instance_to_the_same_bytes(get, plugin_folder):
+    plugin = get(STEADY["clap"])
+    POOL.close()
+    first, _ = render(plugin, Tilt=6)
+    before = workers(plugin_folder)
+    second, _ = render(plugin, Tilt=6)
+    assert first.tobytes() == second.tobytes()
+    assert workers(plugin_folder) == before
+    assert len(before) == 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        (SEGFAULT, r"crashed while .*segmentation fault"),
+        (ABORT, r"crashed while .*aborted"),
+        (EXIT, r"crashed while .*exit code 0"),
+        (THROW, r"crashed while .*aborted"),
+        (NAN, r"NaN \(first at frame \d+ of channel 0\)"),
+        (INF, r"Inf \(first at frame \d+ of channel 0\)"),
+        (DROP_OUTS, r"drops out .* \(first at 0\.41 s\)"),
+        (SILENT, "silent where the input is not"),
+    ],
+)
+def test_a_fault_is_told_and_leaves_other_renders_as_they_are(get, rogue, fault, said):
+    sound = get(STEADY["ladspa"])
+    before, _ = render(sound)
+    with pytest.raises(PluginFaultError, match=said):
+        render(rogue, Fault=fault)
+    after, _ = render(sound)
+    assert after.tobytes() == before.tobytes()
+
+
+@pytest.mark.parametrize("fault", [SLEEP, SPIN])
+def test_a_hang_is_ended_after_the_time_without_progress(rogue, monkeypatch, fault):
+    render(rogue, Fault=0)
+    monkeypatch.setattr(worker_process, "STALL_S", 1.0)
+    with pytest.raises(PluginFaultError, match=r"hung while .*no progress for 1 s"):
+        render(rogue, Fault=fault)
+
+
+def test_what_harms_nobody_is_noted_and_the_audio_is_right(rogue):
+    for fault in (NOISE, CHILD, MODE):
+        output, facts = render(rogue, Fault=fault)
+        assert output.tobytes() == programme().tobytes(), fault
+        assert "its output equals its input" in facts.notes
+
+
+def test_a_changed_floating_point_mode_is_noted(rogue):
+    _, facts = render(rogue, Fault=MODE)
+    assert any("floating-point mode" in note for note in facts.notes)
+    _, facts = render(rogue, Fault=0)
+    assert not any("floating-point mode" in note for note in facts.notes)
+
+
+def test_a_wrong_latency_is_corrected_and_one_that_changes_is_noted(rogue):
+    output, facts = render(rogue, Fault=WRONG_LATENCY)
+    alignment = facts.alignment
+    assert (facts.latency_frames, alignment.shift_frames, alignment.how) == (100, 300, "corrected")
+    assert output.tobytes() == programme().tobytes()
+    _, facts = render(rogue, Fault=LATENCY_CHANGES)
+    assert "its latency went from 100 to 300 frames" in facts.notes
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("segfault", "segmentation fault"), ("exit", "exit code 0"), ("spin", "hung while loading")],
+)
+def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(
+    get, known, monkeypatch, name, said
+):
+    monkeypatch.setattr(worker_process, "STALL_S", 2.5)
+    plugin = get(f"load_{name}.so")
+    monkeypatch.setattr(scan_module, "WorkerProcess", None)  # would fail if it were loaded
+    for _ in range(2):
+        with pytest.raises(PluginFaultError, match=said):
+            render(get(f"load_{name}.so"))
+    assert plugin.fault
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("nothing.so", "symbol ladspa_descriptor is missing"),
+        ("nothing.clap", "symbol clap_entry is missing"),
+        ("needs_more.so", "symbol_nobody_has"),
+        ("absent.so", "no such file"),
+        ("text.so", "not a shared library"),
+        ("foreign.so", "built for aarch64; this machine is"),
+        ("notes.txt", r"known endings: \.so \(LADSPA\), \.clap \(CLAP\)"),
+        ("whole.clap/inside.so", r"inside the bundle whole\.clap"),
+        ("steady.so#source", "no audio input: an instrument or generator"),
+        ("steady.so#wide", "4 inputs and 4 outputs"),
+        ("steady.clap#org.example.synth", "an instrument, not an effect"),
+        ("steady.so", "holds 4 plug-ins"),
+        ("steady.so#stedy", "did you mean steady"),
+        ("abc:steady", "unknown format"),
+    ],
+)
+def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
+    plugin_folder, tmp_path, known, written, said
+):
+    folder = tmp_path
+    for file in plugin_folder.iterdir():
+        (folder / file.name).symlink_to(file)
+    (folder / "text.so").write_text("hello")
+    head = bytearray((plugin_folder / "steady.so").read_bytes())
+    head[18:20] = (183).to_bytes(2, sys.byteorder)
+    (folder / "foreign.so").write_bytes(head)
+    (folder / "whole.clap").mkdir()
+    (folder / "whole.clap" / "inside.so").touch()
+    with pytest.raises(PluginError, match=said):
+        find_plugin(written, folder, known)
+
+
+def test_a_scan_is_kept_until_a_file_changes(plugin_folder, tmp_path, monkeypatch):
+    file = tmp_path / "copy.so"
+    file.write_bytes((plugin_folder / "steady.so").read_bytes())
+    first = Scan(tmp_path / "kept").describe_all([("ladspa", file)])
+    monkeypatch.setattr(scan_module, "WorkerProcess", None)
+    assert Scan(tmp_path / "kept").describe_all([("ladspa", file)]) == first
+    os.utime(file, (1, 1))
+    with pytest.raises(TypeError):
+        Scan(tmp_path / "kept").describe_all([("ladspa", file)])
+
+
+def test_a_plug_in_is_found_by_its_identifier_on_the_search_path(
+    plugin_folder, known, monkeypatch, tmp_path
+):
+    (tmp_path / "one").mkdir()
+    (tmp_path / "one" / "steady.so").symlink_to(plugin_folder / "steady.so")
+    monkeypatch.setenv("LADSPA_PATH", str(tmp_path / "one"))
+    assert find_plugin("ladspa:steady", Path("/"), known).record.name == "Steady steady"
+    with pytest.raises(PluginError, match="did you mean steady"):
+        find_plugin("ladspa:steadi", Path("/"), known)
+
+
+def held_by_this_process():
+    """Its open descriptors, and every named shared memory."""
+    folders = (Path("/proc/self/fd"), Path("/dev/shm"))
+    return [sorted(entry.name for entry in folder.iterdir()) for folder in folders]
+
+
+def test_no_process_descriptor_or_shared_memory_is_left(get, rogue, plugin_folder):
+    POOL.close()
+    before = held_by_this_process()
+    render(get(STEADY["clap"]))
+    for fault in (SEGFAULT, NAN, CHILD, NOISE):
+        with suppress(PluginFaultError):
+            render(rogue, Fault=fault)
+    POOL.close()
+    assert waited_for(lambda: not workers(plugin_folder))
+    assert held_by_this_process() == before
+
+
+HANGING = """
+import sys
+from pathlib import Path
+import numpy as np
+from chainweigh.hosts.find import find_plugin
+from chainweigh.hosts.scan import Scan
+plugin = find_plugin("rogue.so", Path(sys.argv[1]), Scan(Path(sys.argv[2])))
+samples = np.zeros((2, 48_000), np.float32)
+print("ready", flush=True)
+plugin.render(samples, {0: 6}, sample_rate_hz=48_000, tail_frames=0)
+"""
+
+
+def test_a_worker_ends_with_its_parent_even_when_the_plug_in_hangs(plugin_folder, tmp_path):
+    copied = tmp_path / "copied"
+    copied.mkdir()
+    (copied / "rogue.so").write_bytes((plugin_folder / "rogue.so").read_bytes())
+    command = [sys.executable, "-c", HANGING, str(copied), str(tmp_path / "scan")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as parent:
+        assert parent.stdout.readline() == "ready\n"
+        assert waited_for(lambda: workers(copied))
+        parent.send_signal(signal.SIGKILL)
+    assert waited_for(lambda: not workers(copied))
+
+
+def waited_for(condition, deadline_s=20.0):
+    until_s = time.monotonic() + deadline_s
+    while not condition() and time.monotonic() < until_s:
+        time.sleep(0.05)
+    return condition()
+
+
+def test_an_amplifier_of_the_ladspa_sdk_amplifies(known, missing):
+    file = next((f / "amp.so" for f in plugin_folders("ladspa") if (f / "amp.so").exists()), None)
+    if file is None:
+        missing("no ladspa-sdk (Debian package) as a neutral subject")
+    output, _ = render(find_plugin(f"{file}#amp_stereo", Path("/"), known), Gain=2)
+    assert output.tobytes() == (2 * programme()).tobytes()

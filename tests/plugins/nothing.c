@@ -1,0 +1,2 @@
+/* A shared library that is no plug-in. */
+int nothing(void) { return 0; }

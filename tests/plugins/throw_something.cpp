@@ -1,0 +1,2 @@
+/* An exception nobody catches. */
+extern "C" void throw_something() { throw 1; }
