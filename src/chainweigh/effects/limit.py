@@ -4,7 +4,7 @@ import math
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import GainShape, gain_moves, limit, trim_true_peaks
+from chainweigh.kernels.limit import GainShape, limit, needs_check, trim_true_peaks
 from chainweigh.kernels.true_peak import true_peak_envelope
 
 SLOWNESS = 10  # times the release, for the average that programme-dependent release keeps
@@ -36,10 +36,10 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     wants_true_peak = bool(settings["true_peak"])
     envelope = true_peak_envelope(samples, floor=ceiling) if wants_true_peak else samples
     shape = _gain_shape(sample_rate_hz, settings)
-    limited, gains = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape)
+    limited, moves = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape)
     if not wants_true_peak:
         return limited
-    return trim_true_peaks(limited, ceiling=ceiling, link=link, within=gain_moves(gains))
+    return trim_true_peaks(limited, ceiling=ceiling, link=link, within=needs_check(moves))
 
 
 def _gain_shape(sample_rate_hz: int, settings: Settings) -> GainShape:

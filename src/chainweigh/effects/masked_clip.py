@@ -22,7 +22,8 @@ LEAD_HOPS = 4  # forward masking is followed from so far before
 PAD_HOPS = LEAD_HOPS + 3
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
-PREMASKING_MS, HELD_MS, PRESENT_SHARE = 1.0, 10.0, 0.25
+PREMASKING_MS, HELD_MS = 1.0, 10.0
+PRESENT_SHARE = 0.25  # of what is coming: so loud before a hit, an error may lead it further
 ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
@@ -33,24 +34,29 @@ LEAST_SHARE = 1e-12  # of a frame's dearest bin: float64 leaves 1e-16
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
-    """Hold the ceiling, aligned and of equal length; what is far from any over passes bit for bit.
+    """Hold the ceiling, aligned and of equal length; what is far from any peak over it passes.
 
     Notes
     -----
     Frames of 23 ms, half overlapped, are solved each for itself. A frame's error is the one of
-    least cost that keeps the waveform at 4x the rate below the ceiling on both channels; as the
-    frames' weights sum to one, the sum keeps below it too. A last trim brings the true peak
-    (precise mode) to within 0.01 dB of the ceiling; the samples stay within the same.
+    least cost that keeps the waveform, at 4x the rate and on both channels, below the ceiling; as
+    the frames' weights sum to one, so does their sum. A last trim holds the true peak (precise
+    mode) within 0.01 dB of the ceiling. Frames without a peak over it cost next to nothing.
 
-    The cost is the noise-to-mask ratio of the error, of left, right, mid and side together, in
-    the 46 ms around the frame; below 200 Hz it counts more, as errors there move the gain of a
-    kick or bass. `hide` below 100 % adds a cost that is the same at all frequencies. The error
-    lives from 4 ms before to 12 ms after a sample that is over, and the cost takes that into
-    account. Nothing later than 45 ms is looked at (up to 48 kHz from 44.1; the frames are 2048
-    samples long at all rates up to 48 kHz).
+    The cost is the error's noise-to-mask ratio after ITU-R BS.1387, of left, right, mid and side
+    together, in the 46 ms around the frame; more below 200 Hz, where errors move the gain of kick
+    and bass, and above 12 kHz. `hide` below 100 % adds a cost that is equal at all frequencies.
 
-    Meant for a few dB. Where more than 128 points of a frame touch the ceiling, as in noise 6 dB
-    over, the rest falls to the trim, a gain that dips around each peak.
+    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is much louder or
+    brighter than what sounds before it by 1 ms only. Nothing later than 50 ms is looked at. Up to
+    48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times grow.
+
+    On ten stem groups, 2 and 3 dB of gain at equal true peak, its worst frame lies 12 to 38 dB
+    below that of the clip at 16x. The price: the change itself is up to 7 dB larger, and more of it
+    is gain that moves, which takes up to 0.2 dB more off the attack of drums.
+
+    Meant for a few dB: at most 128 points of a frame can touch the ceiling, and what remains above,
+    as in noise 6 dB over, falls to the trim, whose gain dips around each peak.
     """
     ceiling, hide = from_db(float(settings["ceiling"])), float(settings["hide"]) / 100
     alike = len(samples) == 2 and np.array_equal(samples[0], samples[1])
@@ -136,22 +142,27 @@ def _gate(programme: _Programme, first_hop: int, end_hop: int) -> NDArray[np.flo
         (at - last) / (REACH_AFTER_MS / 1000 * rate),
     )
     gate = np.where(away < 1, np.cos(np.pi / 2 * np.minimum(away, 1)) ** 2, 0)
-    gate *= _presence(np.abs(programme.wide[:, part]).max(axis=0), rate, programme.ceiling)
+    gate *= _presence(programme.wide[:, part], rate)
     return np.asarray(gate[2 * hop : -2 * hop], dtype=np.float32)
 
 
-def _presence(level: NDArray[np.float32], sample_rate_hz: int, ceiling: float) -> Floats:
-    """0 to 1: how loud the programme has been, up to PREMASKING_MS ahead."""
+def _presence(samples: Samples, sample_rate_hz: int) -> Floats:
+    """0 to 1: how loud the programme has been against what is coming, its treble judged apart."""
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
     step = round(PREMASKING_MS / 4000 * sample_rate_hz)
-    ahead, held = 2 * step, round(HELD_MS / 1000 * sample_rate_hz)
-    size = held + ahead + 1
-    loudest = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
-    presence = np.minimum(loudest / (PRESENT_SHARE * ceiling), 1.0)
-    for _ in range(2):  # as far as the maximum looks ahead, so that it is full where a peak is over
+    held, coming = (round(ms / 1000 * sample_rate_hz) for ms in (HELD_MS, 1.5 * REACH_BEFORE_MS))
+    presence = np.ones(samples.shape[1])
+    for signal in (samples, np.diff(samples, axis=1, prepend=0)):
+        level = np.abs(signal).max(axis=0).astype(np.float64)
+        size = held + 2 * step + 1  # the smoothing below reaches as far as this looks ahead
+        past = maximum_filter1d(level, size, origin=held - size // 2, mode="constant")
+        ahead = maximum_filter1d(level, coming + 1, origin=-((coming + 1) // 2), mode="constant")
+        heard = past / np.maximum(PRESENT_SHARE * ahead, 1e-30)
+        presence = np.minimum(presence, heard)
+    for _ in range(2):
         presence = uniform_filter1d(presence, 2 * step + 1, mode="nearest")
-    return np.asarray(np.minimum(presence, 1.0))
+    return np.asarray(np.clip(presence, 0.0, 1.0))
 
 
 def _costs(programme: _Programme, first_hop: int, end_hop: int) -> Floats:

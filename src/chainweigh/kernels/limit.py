@@ -74,18 +74,19 @@ def limit(
     Returns
     -------
     The limited samples, in time with the input: gain * samples with gain <= ceiling / envelope on
-    every frame, and no sample above the ceiling. Then the lowest and highest gain of each block of
-    32 frames, shape (n_channels, n_blocks, 2), over the last frames of its steps.
+    every frame, and no sample above the ceiling. Then of each block of 32 frames the lowest gain
+    and the most it moves from one frame to the next, shape (n_channels, n_blocks, 2).
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
     out = np.empty_like(samples)
-    ranges = np.ones((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
+    moves = np.zeros((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
+    moves[:, :, 0] = 1
     fitted = native.lib.cw_limit(
         native.pointer(samples),
         native.pointer(envelope),
         native.pointer(out),
-        native.pointer(ranges),
+        native.pointer(moves),
         len(samples),
         samples.shape[1],
         ceiling,
@@ -98,7 +99,7 @@ def limit(
     )
     if not fitted:
         raise MemoryError("no memory for the limiter's look-ahead")
-    return out, ranges
+    return out, moves
 
 
 def limit_twin(
@@ -119,8 +120,8 @@ def limit_twin(
     need += link * (need.max(axis=0) - need)
     out = np.empty_like(samples)
     n_blocks = -(-samples.shape[1] // BLOCK_FRAMES)
-    ranges = np.ones((len(samples), n_blocks, 2), np.float32)
-    for channel, due, row, span in zip(samples, need, out, ranges, strict=True):
+    moves = np.zeros((len(samples), n_blocks, 2), np.float32)
+    for channel, due, row, move in zip(samples, need, out, moves, strict=True):
         held = _held(np.pad(due, (n_hold + n_steps + 1, 0)), n_hold + n_steps + (step > 1))
         released = _released(held[: len(held) - n_hold], shape.decay**step)
         kept = _above_average(released, shape.slow_decay**step)
@@ -130,10 +131,12 @@ def limit_twin(
         knots = 1 - reduction[n_steps:] / UNIT
         gain = _between(knots, step)[: len(channel)].astype(np.float32)
         row[:] = np.clip(channel * gain, -top, top)
-        blocks = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")
-        blocks = blocks.reshape(n_blocks, BLOCK_FRAMES)[:, step - 1 :: step]
-        span[:] = np.column_stack([blocks.min(axis=1), blocks.max(axis=1)])
-    return out, ranges
+        ends = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")[step - 1 :: step]
+        ends = np.r_[np.float32(knots[0]), ends]
+        steps = np.abs(np.diff(ends)).reshape(n_blocks, -1) / step
+        lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, -1)
+        move[:] = np.column_stack([lowest.min(axis=1), steps.max(axis=1)])
+    return out, moves
 
 
 def _needed(envelope: Float64, ceiling: float, step: int) -> Float64:
@@ -188,24 +191,25 @@ def _box_sum(units: Float64, n_box: int) -> Float64:
     return np.asarray(total[n_box:] - total[:-n_box])
 
 
-def gain_moves(ranges: Float32) -> NDArray[np.bool_]:
+def needs_check(moves: Float32) -> NDArray[np.bool_]:
     """Blocks near which the gain moves enough for a true peak to pass the ceiling.
 
-    Where the gain g stays within a share d of itself over the interpolation's reach, g times a
-    signal that stayed below ceiling / g peaks at most 1 + d * sum |h| above the ceiling.
+    Where the gain g moves by at most d a frame, it is off by d |k| at the interpolation's tap k:
+    g times a signal that stayed below ceiling / g peaks at most d / g * sum |h[k] k| above it.
     """
-    n_blocks = ranges.shape[1] + 2 * LEAD_BLOCKS
-    moves = np.zeros(n_blocks, np.bool_)
-    if ranges.shape[1] == 0:
-        return moves
-    weight = np.abs(phase_filters(METERING, N_STAGES)).sum(axis=1).max()
+    n_blocks = moves.shape[1] + 2 * LEAD_BLOCKS
+    checked = np.zeros(n_blocks, np.bool_)
+    if moves.shape[1] == 0:
+        return checked
+    filters = np.abs(phase_filters(METERING, N_STAGES))
+    moment = (filters @ np.abs(np.arange(filters.shape[1]) - MARGIN_FRAMES)).max()
     around = range(2 * LEAD_BLOCKS + 1)
-    for channel in ranges:
-        low, high = np.pad(channel, ((2 * LEAD_BLOCKS, 2 * LEAD_BLOCKS), (0, 0)), mode="edge").T
+    for channel in moves:
+        low, move = np.pad(channel, ((2 * LEAD_BLOCKS, 2 * LEAD_BLOCKS), (0, 0)), mode="edge").T
         lowest = np.minimum.reduce([low[q : q + n_blocks] for q in around])
-        highest = np.maximum.reduce([high[q : q + n_blocks] for q in around])
-        moves |= (highest - lowest) * weight > (TOLERANCE - 1) * lowest
-    return moves
+        most = np.maximum.reduce([move[q : q + n_blocks] for q in around])
+        checked |= most * moment > (TOLERANCE - 1) * lowest
+    return checked
 
 
 def trim_true_peaks(

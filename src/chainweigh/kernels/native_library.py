@@ -16,9 +16,19 @@ ffi: Any = _native.ffi if compiled else None
 lib: Any = _native.lib if compiled else None
 
 
+_C_TYPES = {
+    np.dtype(kind): text
+    for kind, text in (
+        (np.float32, "float *"),
+        (np.float64, "double *"),
+        (np.int32, "int32_t *"),
+        (np.int64, "int64_t *"),
+    )
+}
+
+
 def pointer(array: NDArray[Any]) -> Any:
     """C pointer to the first item of a C-contiguous array (float32, float64, int32 or int64)."""
-    kind = {"float32": "float *", "float64": "double *", "int32": "int32_t *", "int64": "int64_t *"}
     if not array.flags.c_contiguous:
         raise ValueError("a kernel was handed an array that is not C-contiguous")
-    return ffi.cast(kind[np.dtype(array.dtype).name], array.ctypes.data)
+    return ffi.cast(_C_TYPES[array.dtype], array.ctypes.data)

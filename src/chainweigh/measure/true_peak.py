@@ -65,7 +65,7 @@ def true_peak(samples: Samples, sample_rate_hz: int, *, mode: Mode = "precise") 
     Notes
     -----
     Precise mode under-reads by at most 0.042 dB (the grid, 20 log cos(pi/32)) and its filter
-    ripples by less than 0.01 dB up to 0.48 of the sample rate (21.2 kHz at 44.1 kHz), falling to
+    ripples by less than 0.001 dB up to 0.476 of the sample rate (21 kHz at 44.1 kHz), falling to
     half at half the rate: what a signal holds in that last sliver is where meters differ. The
     Annex 2 table errs by -0.8 to +0.1 dB up to 20 kHz at 44.1 kHz. Only blocks
     whose upper bound exceeds the running peak are interpolated, with the result of the full work.

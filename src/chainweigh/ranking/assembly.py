@@ -12,7 +12,6 @@ from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
-from chainweigh.ranking.groups import Picks, SetSearch, WeighedGroup
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.results import (
@@ -23,12 +22,15 @@ from chainweigh.ranking.results import (
     ChosenSet,
     Comparison,
     RankSettings,
+    ResolvedSetting,
     Results,
     Source,
     SourceFile,
     SourceGroup,
     Standing,
 )
+from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
 
@@ -280,12 +282,15 @@ def _sum(values: Iterable[float | None]) -> float | None:
 def _settings_text(group: WeighedGroup, candidate: str) -> tuple[str, ...]:
     lines = []
     for stage in group.weighed[candidate].stages:
-        parts = [
-            f"{s.key} {s.rendered} ({s.written})" if s.relative else f"{s.key} {s.rendered}"
-            for s in stage.settings
-        ]
+        parts = [f"{s.key} {s.rendered}{_origin(s)}" for s in stage.settings]
         lines.append(f"{stage.effect}: {', '.join(parts)}")
     return tuple(lines)
+
+
+def _origin(setting: ResolvedSetting) -> str:
+    if not setting.relative:
+        return ""
+    return f" ({setting.written}{'; ' + setting.note if setting.note else ''})"
 
 
 def _verdict(

@@ -8,10 +8,11 @@ from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
-from chainweigh.ranking.groups import Picks, SetSearch, weigh_all
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
+from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.weighed_group import weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of

@@ -26,13 +26,14 @@ class ResolvedSetting:
     """One setting of a stage: as the chain file writes it, and as it was rendered.
 
     `written` is None where the chain file left the default; `relative` marks level
-    expressions and note values.
+    expressions and note values; `note` says where a level was not read as its name says.
     """
 
     key: str
     written: Written | None
     rendered: Written
     relative: bool
+    note: str | None = None
 
 
 @dataclass(frozen=True)

@@ -162,6 +162,7 @@ def _resolved(run: RunStage) -> ResolvedStage:
             written=written.get(key),
             rendered=format_value(kinds[key], value),
             relative=isinstance(run.stage.settings.get(key), RelativeValue),
+            note=run.notes.get(key),
         )
         for key, value in run.settings.items()
     )

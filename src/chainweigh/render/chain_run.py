@@ -4,14 +4,14 @@ Neighbouring equaliser stages run as one filter, which takes the time of one sta
 is decided by how they are written, never by the samples: programme and tones run alike.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from chainweigh.audio.array import Samples
 from chainweigh.chain.chain import Chain, Stage
-from chainweigh.chain.levels import resolve_level
+from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
 from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
@@ -20,10 +20,11 @@ from chainweigh.errors import ChainFileError, ChainweighError, RenderError
 
 @dataclass(frozen=True)
 class RunStage:
-    """A stage with every setting as it was rendered."""
+    """A stage with every setting as it was rendered, and what is to be said of some."""
 
     stage: Stage
     settings: dict[str, Setting]
+    notes: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -60,10 +61,7 @@ def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRu
     for span in _spans(chain.stages):
         where = _where(span, chain.stages)
         try:
-            run = [
-                RunStage(stage, stage.completed(_levels(stage, samples, sample_rate_hz)))
-                for stage in chain.stages[span]
-            ]
+            run = [_resolved(stage, samples, sample_rate_hz) for stage in chain.stages[span]]
         except (ChainFileError, RenderError) as error:
             raise RenderError(f"{where}: {error}") from error
         samples = _run_span(run, samples, sample_rate_hz, where)
@@ -112,12 +110,14 @@ def _where(span: slice, stages: Sequence[Stage]) -> str:
     return f"{numbers} ({stages[span.start].effect_name})"
 
 
-def _levels(stage: Stage, samples: Samples, sample_rate_hz: int) -> dict[str, float]:
-    return {
+def _resolved(stage: Stage, samples: Samples, sample_rate_hz: int) -> RunStage:
+    levels: dict[str, ResolvedLevel] = {
         key: resolve_level(value, samples, sample_rate_hz)
         for key, value in stage.settings.items()
         if isinstance(value, LevelExpression)
     }
+    settings = stage.completed({key: level.level_db for key, level in levels.items()})
+    return RunStage(stage, settings, {k: v.note for k, v in levels.items() if v.note})
 
 
 def _run_span(
@@ -131,6 +131,14 @@ def _run_span(
             output = span[0].stage.effect.process(samples, sample_rate_hz, settings[0])
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
-    if not np.isfinite(output).all():
+    if not _is_finite(output):
         raise RenderError(f"{where}: its output holds NaN or Inf")
     return output
+
+
+def _is_finite(samples: Samples) -> bool:
+    """No NaN or Inf; the energy shows it in one pass, unless it overflows itself."""
+    flat = samples.reshape(-1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        energy = np.dot(flat, flat)
+    return bool(np.isfinite(energy) or np.isfinite(samples).all())

@@ -31,8 +31,9 @@ def rendered_text(stage: ResolvedStage, setting: ResolvedSetting) -> str:
 
 
 def written_text(setting: ResolvedSetting) -> str:
-    """The value as the chain file has it; a default is said to be one."""
-    return "default" if setting.written is None else plain_text(setting.written)
+    """The value as the chain file has it; a default is said to be one, a note is added."""
+    text = "default" if setting.written is None else plain_text(setting.written)
+    return f"{text}; {setting.note}" if setting.note else text
 
 
 def plain_text(value: Written) -> str:

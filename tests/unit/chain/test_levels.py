@@ -34,18 +34,26 @@ def bursts(amplitude=0.5, every_s=0.5, seconds=12.0):
     ],
 )
 def test_levels_of_a_sine_are_its_closed_forms_to_a_hundredth_db(text, expected_db):
-    assert resolve_level(parse_level(text), sine(), RATE_HZ) == pytest.approx(
-        expected_db, abs=0.011
-    )
+    resolved = resolve_level(parse_level(text), sine(), RATE_HZ)
+    assert resolved.level_db == pytest.approx(expected_db, abs=0.011)
+    assert resolved.note is None
 
 
 def test_hits_is_the_peak_of_equal_hits_and_not_moved_by_one_tall_sample():
     programme = bursts()
-    plain = resolve_level(parse_level("hits"), programme, RATE_HZ)
+    plain = resolve_level(parse_level("hits"), programme, RATE_HZ).level_db
     assert plain == pytest.approx(-6.02, abs=0.1)
     programme[:, 24] = 0.99
-    assert resolve_level(parse_level("hits"), programme, RATE_HZ) == pytest.approx(plain, abs=0.05)
-    assert resolve_level(parse_level("peak"), programme, RATE_HZ) == pytest.approx(-0.09, abs=0.01)
+    hits = resolve_level(parse_level("hits"), programme, RATE_HZ)
+    peak = resolve_level(parse_level("peak"), programme, RATE_HZ)
+    assert hits.level_db == pytest.approx(plain, abs=0.05) and hits.note is None
+    assert peak.level_db == pytest.approx(-0.09, abs=0.01)
+
+
+def test_hits_of_a_held_tone_is_its_peak_with_a_note():
+    held = resolve_level(parse_level("hits - 2 dB"), sine(), RATE_HZ)
+    assert held.level_db == pytest.approx(-8.02, abs=0.011)
+    assert "under 4 onsets" in held.note
 
 
 @pytest.mark.parametrize("name", ["peak", "hits", "rms", "loudness"])

@@ -11,9 +11,9 @@ from chainweigh.kernels.limit import (
     GainShape,
     apply_knots,
     apply_knots_twin,
-    gain_moves,
     limit,
     limit_twin,
+    needs_check,
     trim_true_peaks,
 )
 from chainweigh.kernels.true_peak import true_peak_envelope
@@ -300,10 +300,10 @@ def test_the_trim_kernel_equals_its_twin():
 
 
 def test_a_gain_that_stands_still_needs_no_check_and_one_that_moves_does():
-    gains = np.full((1, 100, 2), 0.5, np.float32)
-    assert not gain_moves(gains).any()
-    gains[0, 40, 1] = 0.51
-    assert np.flatnonzero(gain_moves(gains)).tolist() == [40, 41, 42, 43, 44]
+    moves = np.tile(np.float32([0.5, 0.0]), (1, 100, 1))
+    assert not needs_check(moves).any()
+    moves[0, 40, 1] = 0.01 / 32
+    assert np.flatnonzero(needs_check(moves)).tolist() == [40, 41, 42, 43, 44]
 
 
 def test_the_trim_leaves_what_holds_alone():

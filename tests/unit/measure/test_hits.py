@@ -3,9 +3,13 @@
 import numpy as np
 import pytest
 
-from chainweigh.measure.hits import hits_level_dbfs
+from chainweigh.measure.hits import measure_hits
 
 RATE = 48_000
+
+
+def hits_level_dbfs(*arguments):
+    return measure_hits(*arguments).level_dbfs
 
 
 def sample_peak(samples, sample_rate_hz):
@@ -61,7 +65,7 @@ def test_a_slow_attack_is_heard_out():
     swell = np.minimum(t / 0.2, 1) * np.exp(-np.maximum(t - 0.2, 0) / 0.2)
     horn = swell * sum(np.sin(2 * np.pi * 220 * k * t) / k for k in range(1, 9))
     horn *= 10 ** (-6 / 20) / np.abs(horn).max()
-    samples = np.tile(np.concatenate([np.zeros(RATE // 2), horn]), 3)[np.newaxis]
+    samples = np.tile(np.concatenate([np.zeros(RATE // 2), horn]), 4)[np.newaxis]
     level = hits_level_dbfs(samples.astype(np.float32), RATE, sample_peak)
     assert level == pytest.approx(-6.0, abs=1e-4)
 
@@ -91,8 +95,34 @@ def test_the_louder_channel_counts():
     assert hits_level_dbfs(both, RATE, sample_peak) == pytest.approx(-6.0, abs=1e-4)
 
 
-@pytest.mark.parametrize(
-    "samples", [np.zeros((2, RATE)), np.full((1, RATE), 0.5), np.zeros((1, 0))]
-)
-def test_without_onsets_the_level_is_undefined(samples):
+def swelling_tone(levels_db):
+    """200 Hz whose 400 ms blocks peak at the levels, gliding between them without an onset."""
+    t = np.arange(round(0.4 * RATE) * len(levels_db)) / RATE
+    envelope_db = np.interp(t / 0.4, np.arange(len(levels_db)) + 0.5, levels_db)
+    return (10 ** (envelope_db / 20) * np.sin(2 * np.pi * 200 * t))[np.newaxis].astype(np.float32)
+
+
+def test_without_onsets_the_loudest_quarter_of_400_ms_blocks_counts_and_it_is_said():
+    # Eight blocks: the loudest quarter peaks at -2 and -4 dB, its median the mean of amplitudes.
+    tone = swelling_tone([-20, -17, -13, -8, -2, -4, -9, -14])
+    expected = 20 * np.log10((10 ** (-2 / 20) + 10 ** (-3 / 20)) / 2)  # block 6 begins at -3 dB
+    hits = measure_hits(tone, RATE, sample_peak)
+    assert hits.from_blocks
+    assert hits.level_dbfs == pytest.approx(expected, abs=0.02)
+    assert not measure_hits(pings([-6.0] * 4), RATE, sample_peak).from_blocks
+
+
+def test_one_stray_sample_moves_a_held_tone_little():
+    tone = swelling_tone([-6.0] * 20)
+    tone[0, RATE] = 0.9
+    assert hits_level_dbfs(tone, RATE, sample_peak) == pytest.approx(-6.0, abs=0.01)
+
+
+def test_blocks_of_silence_around_a_swell_do_not_count():
+    swell = np.pad(swelling_tone([-60, -6, -6, -60]), ((0, 0), (0, 8 * RATE)))
+    assert hits_level_dbfs(swell, RATE, sample_peak) == pytest.approx(-6.0, abs=0.01)
+
+
+@pytest.mark.parametrize("samples", [np.zeros((2, RATE)), np.zeros((1, 0))])
+def test_in_silence_the_level_is_undefined(samples):
     assert hits_level_dbfs(samples.astype(np.float32), RATE) is None

@@ -20,7 +20,7 @@ typedef struct {
     float *held[2]; /* the same, for the sliding maximum */
     int32_t *units; /* first box-car's length before the span, then the span */
     int64_t *sums;  /* second box-car's length before the span, then the span */
-    float gain[SPAN], last_gain;
+    float gain[SPAN], gain_before, last_gain;
     double released, average;
     int64_t sum, sum_of_sums, last_needed;
     int busy;
@@ -62,7 +62,7 @@ static int allocate(Lane *lane, const Shape *shape)
     size_t n = (size_t)shape->n_hold + (size_t)shape->n_look + 1 + SPAN;
     memset(lane, 0, sizeof *lane);
     lane->last_needed = -1;
-    lane->last_gain = 1.0f;
+    lane->last_gain = lane->gain_before = 1.0f;
     lane->need = calloc(n, sizeof *lane->need);
     for (int i = 0; i < 2; i++) lane->held[i] = calloc(n, sizeof *lane->held[i]);
     lane->units = calloc(n, sizeof *lane->units);
@@ -93,16 +93,25 @@ INLINE float needed(float magnitude, double ceiling)
     return over > 0.0 ? (float)(over / magnitude * (1.0 + 1.2e-7)) : 0.0f;
 }
 
+INLINE float larger(float a, float b)
+{
+    return b > a ? b : a;
+}
+
+/* Largest magnitude of each step, the last of which may be cut short. */
 INLINE void step_peaks(const float *x, int n, int step, float *out)
 {
-    for (int i = 0; i * step < n; i++) {
-        float top = fabsf(x[i * step]);
-        for (int k = 1; k < step && i * step + k < n; k++) {
-            float next = fabsf(x[i * step + k]);
-            top = next > top ? next : top;
+    int whole = step == LONG_STEP ? n / LONG_STEP : n;
+    if (step == LONG_STEP)
+        for (int i = 0; i < whole; i++) {
+            const float *a = x + i * LONG_STEP;
+            out[i] = larger(larger(fabsf(a[0]), fabsf(a[1])), larger(fabsf(a[2]), fabsf(a[3])));
         }
-        out[i] = top;
-    }
+    else
+        for (int i = 0; i < whole; i++) out[i] = fabsf(x[i]);
+    if (whole * step == n) return;
+    out[whole] = 0.0f;
+    for (int k = whole * step; k < n; k++) out[whole] = larger(out[whole], fabsf(x[k]));
 }
 
 /* Reads what n frames need of a lane, its own and a share of the other's; 0 if nothing. */
@@ -223,18 +232,20 @@ INLINE void apply(const float *x, float *y, const float *gain, int n, float ceil
     }
 }
 
-/* Lowest and highest gain of each block, over the last frames of its steps. */
-INLINE void gain_ranges(const float *gain, int n, int step, float *ranges)
+/* Lowest gain of each block and the most it moves in a frame. last: the gain a frame before. */
+INLINE void gain_moves(const float *gain, float last, int n, int step, float *moves)
 {
     for (int b = 0; b * BLOCK < n; b++) {
         const float *g = gain + b * BLOCK;
-        float low = g[BLOCK - 1], high = low;
+        float low = last, most = 0.0f;
         for (int i = step - 1; i < BLOCK; i += step) {
+            float move = fabsf(g[i] - last);
+            most = move > most ? move : most;
             low = g[i] < low ? g[i] : low;
-            high = g[i] > high ? g[i] : high;
+            last = g[i];
         }
-        ranges[2 * b] = low;
-        ranges[2 * b + 1] = high;
+        moves[2 * b] = low;
+        moves[2 * b + 1] = most / (float)step;
     }
 }
 
@@ -252,6 +263,7 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
     if (n > 0 && read_need(own + from, other ? other + from : NULL, n, shape->step, ceiling, link,
                            lane->need + known + skipped))
         lane->last_needed = from + n - 1 + shape->n_hold * shape->step;
+    lane->gain_before = lane->busy ? lane->gain[SPAN - 1] : 1.0f;
     lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->average > FAINT ||
                  lane->sum_of_sums != 0 || lane->last_gain != 1.0f;
     if (lane->busy) {
@@ -266,9 +278,9 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
 }
 
 /* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other. slow_decay: 0, or that of the average. ranges: lowest and highest gain of each block, ones
-   before. Returns 0 when memory ran out. */
-WIDE int cw_limit(const float *x, const float *envelope, float *y, float *ranges, int n_channels,
+   1: how far a channel follows the other. slow_decay: 0, or that of the average. moves: of each block the
+   lowest gain and the most it moves in a frame; 1 and 0 before. Returns 0 when memory ran out. */
+WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves, int n_channels,
                   int64_t n_frames, float ceiling, float link, int n_look, int n_attack,
                   int n_hold, double decay, double slow_decay)
 {
@@ -292,7 +304,8 @@ WIDE int cw_limit(const float *x, const float *envelope, float *y, float *ranges
                 continue;
             }
             apply(x + at, y + at, lane->gain, n, ceiling);
-            gain_ranges(lane->gain, n, shape.step, ranges + 2 * (c * n_blocks + start / BLOCK));
+            gain_moves(lane->gain, lane->gain_before, n, shape.step,
+                       moves + 2 * (c * n_blocks + start / BLOCK));
         }
     }
     for (int c = 0; c < n_lanes; c++) release(&lanes[c]);

@@ -1,0 +1,135 @@
+"""Every chain of one comparison weighed by itself."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from chainweigh.audio.array import Samples
+from chainweigh.audio.files import read_audio
+from chainweigh.chain.chain import Chain
+from chainweigh.ranking.jobs import Progress, run_jobs
+from chainweigh.ranking.mix import MixGain, gain_lu
+from chainweigh.ranking.order import Entry
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, ToneMeasures
+from chainweigh.ranking.weigh import Weighed, identity, weigh
+from chainweigh.render.cache import Cache
+
+RESIDUAL_COUNTS_PCT = 0.1  # -60 dB: below it a residual says nothing against the tones
+
+
+@dataclass(frozen=True)
+class WeighedGroup:
+    """One comparison: its reference and every candidate's own measures, the bypass first."""
+
+    reference: Reference
+    chains: Sequence[Chain]
+    weighed: Mapping[str, Weighed]
+
+    def samples_of(self, candidate: str) -> Samples:
+        """A candidate's matched samples."""
+        chain = next(c for c in self.chains if c.name == candidate)
+        weighed = self.weighed[candidate]
+        if not chain.stages or weighed.audio is None:
+            return self.reference.samples
+        return read_audio(weighed.audio).samples
+
+    def windowed(self, candidate: str) -> Samples:
+        """A candidate's matched samples in the windows, joined."""
+        return self.reference.windows.cut(self.samples_of(candidate))
+
+    def fitted(self, candidate: str) -> Samples:
+        """A candidate's fitted reference in the windows, joined."""
+        path = self.weighed[candidate].fitted_audio
+        if path is None:
+            return self.reference.windows.cut(self.reference.samples)
+        return read_audio(path).samples
+
+    def fitted_whole_song(self, candidate: str) -> Samples:
+        """A candidate's fitted reference over the whole song."""
+        fit = self.weighed[candidate].tone_fit
+        reference = self.reference
+        return fit.fitted(reference.samples, self.samples_of(candidate), reference.sample_rate_hz)
+
+    def identity(self, candidate: str) -> list[object]:
+        """What decides a candidate's audio, for a key of the cache."""
+        chain = next(c for c in self.chains if c.name == candidate)
+        return identity(chain, self.reference)
+
+    def toned(self, candidate: str) -> Samples | None:
+        """The reference with a candidate's static tone; None where the candidate keeps it."""
+        fit = self.weighed[candidate].tone_fit
+        return fit.applied(self.reference.samples) if fit.changes_tone else None
+
+    def entry(
+        self, name: str, gain: MixGain, gain_dry: float | None, in_mix: HeardMeasures | None
+    ) -> Entry:
+        """What the order needs to know of a candidate; `in_mix` None where not judged."""
+        weighed = self.weighed[name]
+        if weighed.file is None or weighed.tones is None or weighed.programme is None:
+            return Entry(name, weighed.failure, None, None, None, None)
+        programme = weighed.programme
+        soloed = gain_lu(self.reference.file.plr_db, weighed.file.plr_db)
+        if soloed is not None and programme.tone_gain_lu is not None:
+            soloed -= programme.tone_gain_lu
+        distortion, ranked_by = _ranked_distortion(weighed.tones, programme)
+        floor = self.weighed[self.chains[0].name].tones
+        dry = floor.thdn_programme_pct if floor else None
+        return Entry(
+            name=name,
+            failure=None,
+            gain_lu=gain.loudness_lu,
+            gain_dry_lu=gain_dry,
+            gain_soloed_lu=soloed,
+            added_pct=None if distortion is None or dry is None else distortion - dry,
+            tone_gain_lu=gain.tone_lu,
+            ranked_by=ranked_by,
+            distortion_pct=distortion,
+            limited={
+                "thdn_programme_pct": distortion,
+                "punch_loss_db": programme.punch_loss_db,
+                "gain_movement_db": programme.gain_movement_db,
+                "disturbed_pct": in_mix.disturbed_pct if in_mix else None,
+                "disturbed_onsets_pct": in_mix.disturbed_onsets_pct if in_mix else None,
+            },
+            worst_s=in_mix.worst_moments_s[0] if in_mix and in_mix.worst_moments_s else None,
+        )
+
+
+def _ranked_distortion(
+    tones: ToneMeasures, programme: ProgrammeMeasures
+) -> tuple[float | None, str]:
+    """The tones' distortion, or the residual where it is over twice that."""
+    heard, left = tones.thdn_programme_pct, programme.residual_pct
+    if heard is not None and left is not None and left > 2 * heard and left > RESIDUAL_COUNTS_PCT:
+        return left, "residual"
+    return heard, "tones"
+
+
+def weigh_all(
+    references: Sequence[Reference],
+    chains: Mapping[str, Sequence[Chain]],
+    cache: Cache,
+    *,
+    threads: int,
+    progress: Progress,
+) -> dict[str, WeighedGroup]:
+    """Every chain of every comparison rendered, matched and measured by itself.
+
+    Parameters
+    ----------
+    chains : comparison name -> its chains, the bypass first
+    """
+    pairs = [(reference, chain) for reference in references for chain in chains[reference.name]]
+
+    def job(reference: Reference, chain: Chain) -> Weighed:
+        return weigh(chain, reference, cache)
+
+    jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
+    done = run_jobs(jobs, threads=threads, progress=progress, what="weighing chains")
+    results = dict(zip(((r.name, c.name) for r, c in pairs), done, strict=True))
+    return {
+        r.name: WeighedGroup(
+            r, chains[r.name], {c.name: results[r.name, c.name] for c in chains[r.name]}
+        )
+        for r in references
+    }
