@@ -127,7 +127,8 @@ class Plugin:
             impulse_frames=reply.impulse_frames,
         )
         aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
-        check_drop_outs(samples, aligned, sample_rate_hz)
+        if alignment is None:  # test tones may rightly fall silent, behind a gate for example
+            check_drop_outs(samples, aligned, sample_rate_hz)
         notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
         told = tuple(note for note in notes if note)
