@@ -13,7 +13,7 @@ depth on; then the depth at which its first limit falls is halved down to 0.2 dB
   onsets   disturbed onsets there, %
   punch    loss of the loudest hits, dB
   moved    gain movement, dB
-  octave   largest change of a third octave, dB
+  octave   largest change of a third octave, dB, and the band in Hz
 """
 
 import argparse
@@ -104,10 +104,11 @@ class Drive:
     def at(self, depth_db):
         """Figures and broken limits at a depth."""
         chain = Chain("master", "master", "", tuple(self._stages_at(depth_db)))
-        row = figures(weigh(chain, self._reference, self._cache))
+        weighed = weigh(chain, self._reference, self._cache)
+        row, band = figures(weighed), weighed.spectrum.largest_change_hz
         over = [name for name, limit in LIMITS.items() if row[name] > limit]
         cells = "".join(f"{value:9.2f}" for value in row.values())
-        print(f"    {depth_db:5.1f}{cells}   {', '.join(over) or 'within'}", flush=True)
+        print(f"    {depth_db:5.1f}{cells}{band:9.0f}   {', '.join(over) or 'within'}", flush=True)
         return row, over
 
     def deepest(self, drives_db):
@@ -146,7 +147,7 @@ def main():
             start_db = file.rms_max_300ms_db - file.true_peak_dbtp + CEILING_DBTP
             print(f"{mix}: {start_db:.2f} dB maximum RMS at {CEILING_DBTP:g} dBTP")
             for name in options.masters:
-                heads = ("rms", *LIMITS)
+                heads = ("rms", *LIMITS, "at Hz")
                 print(f"  {name}\n    depth{''.join(f'{h:>9}' for h in heads)}   limits broken")
                 best_db, first = Drive(MASTERS[name], reference, cache).deepest(options.drives)
                 reached.append((mix, name, start_db if best_db is None else best_db, first))
