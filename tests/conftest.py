@@ -22,7 +22,7 @@ def _build(folder, name, *arguments):
     subprocess.run(["cc", *C_FLAGS, *arguments, "-o", folder / name, "-lm"], check=True)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def missing():
     """Skip on a user's machine; fail where CHAINWEIGH_ALL_TESTS is set, as in CI."""
     return _missing

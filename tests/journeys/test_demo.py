@@ -14,7 +14,7 @@ from scipy.fft import next_fast_len
 from scipy.signal import resample
 
 ROOT = Path(__file__).resolve().parents[2]
-WITH_EQUALISER = {"Shape and limit", "Far too much"}
+CHANGES_TONE = {"Warm saturation"}
 
 
 def metered(samples, rate_hz, mode):
@@ -89,7 +89,7 @@ def test_an_in_budget_set_hands_the_mix_at_least_two_db_as_libebur128_reads_it(r
 
 @pytest.mark.parametrize("name", ["percussion", "master"])
 def test_loudness_gains_are_the_difference_of_plr_libebur128_reads(run_folder, results, name):
-    """A candidate with an equaliser gains in tone too: the two together are what is read."""
+    """A candidate that changes tone gains by it too: the two together are what is read."""
     rate_hz = results["source"]["sample_rate_hz"]
     wet = sum_of(run_folder, results, lambda group: f"session/{group['folder']}.wav")
     comparison = next(c for c in results["comparisons"] if c["name"] == name)
@@ -104,7 +104,7 @@ def test_loudness_gains_are_the_difference_of_plr_libebur128_reads(run_folder, r
         expected = before - plr_db(others + take, rate_hz)
         standing = candidate["standing"]
         gained = standing["loudness_gain_lu"]
-        if candidate["name"] in WITH_EQUALISER:
+        if candidate["name"] in CHANGES_TONE:
             gained += standing["tone_gain_lu"]
         else:
             assert standing["tone_gain_lu"] == 0
@@ -129,6 +129,19 @@ def test_the_chain_made_to_be_too_much_is_rejected_with_its_reason(results):
     assert not too_much["standing"]["within_budget"]
     assert "Over budget" in too_much["standing"]["why"]
     assert master["winner"] != "Far too much"
+
+
+def test_a_level_read_from_blocks_because_there_are_few_onsets_says_so(results):
+    notes = {
+        (comparison["name"], setting["note"])
+        for comparison in results["comparisons"]
+        for candidate in comparison["candidates"]
+        for stage in candidate["stages"]
+        for setting in stage["settings"]
+        if setting["relative"] and "hits" in setting["written"]
+    }
+    assert {group for group, note in notes if note} == {"voice"}
+    assert all("400 ms blocks" in note for _, note in notes if note)
 
 
 def test_all_takes_of_every_comparison_agree_within_a_hundredth_lu(run_folder, results):

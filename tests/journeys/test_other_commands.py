@@ -134,7 +134,7 @@ def test_chains_list_show_and_validate_speak_of_the_shipped_chains(place):
     listed = json.loads(place.run("chains", "list", "--json").stdout)
     assert len(listed) >= 12
     shown = place.run("chains", "show", "Firm clip").stdout
-    assert "ceiling = peak - 4.5 dB" in shown and "oversample = 16" in shown
+    assert "ceiling = hits - 4 dB" in shown and "oversample = 16" in shown
     said = place.run("chains", "show", "Frim clip", code=1).stderr
     assert "Firm clip" in said
 

@@ -47,12 +47,9 @@ def test_a_note_value_follows_the_tempo_of_each_song(tiny):
     song_file.write_text("tempo_bpm = 120\n", encoding="utf-8")
     tiny.run("rank", "tiny", "--chains", "chains", "--out", "run")
     for candidate in timed_candidates(tiny.folder / "run"):
-        assert length_of(candidate) == {
-            "key": "length",
-            "written": "1/16",
-            "rendered": "125 ms",
-            "relative": True,
-        }
+        length = length_of(candidate)
+        assert (length["written"], length["rendered"]) == ("1/16", "125 ms")
+        assert length["relative"]
     assert "125 ms" in (tiny.folder / "run" / "report.html").read_text(encoding="utf-8")
 
     recipe = tiny.folder / "run" / "recipe.toml"

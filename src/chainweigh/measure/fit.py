@@ -27,7 +27,8 @@ GAINING_DB = 0.1  # 2049 taps that bring less need no longer filter beside them
 EXPLAINED_DB = -100.0
 LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
-RIDGE = 1e-11  # of the reference's power: keeps empty parts of the spectrum solvable
+RIDGES = (1e-11, 1e-9, 1e-7)  # of the reference's power: keep empty parts of the spectrum solvable
+SOLVED = 1e-3  # equations that hold less exactly have no solution in float64
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
@@ -180,19 +181,42 @@ class _NormalEquations:
 
     def _judged(self, taps: Floats, first: int, target: Floats) -> tuple[LinearFit, float]:
         """Taps with their residual, and their whitened residual, on the frames within the ends."""
-        ends = self._end_errors(taps, first)
-        left = self._residual(taps, target, self.xx, self.yy0) - energy(ends)
+        order = len(self.whitener) - 1
+        ends = self._end_errors(taps, first, order)
+        whitened_ends = self._outer_energy(_filtered(ends, self.whitener), order, order)
+        left = self._residual(taps, target, self.xx, self.yy0)
+        left -= self._outer_energy(ends, order, 0)
         inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
-        whitened = self._whitened_residual(taps, first, ends) / inner
+        whitened = self._whitened_residual(taps, first, whitened_ends) / inner
         return LinearFit(taps, first, residual_db), whitened
 
+    def _outer_energy(self, ends: Floats, margin: int, ringing: int) -> float:
+        """Energy of what lies at the ends, without the margin on either's inner side.
+
+        A whitening filter clicks where its input is cut off, and rings on behind it.
+        """
+        heads, tails = np.split(ends, 2)
+        return energy(heads[:, : heads.shape[1] - margin - ringing]) + energy(tails[:, margin:])
+
     def _solve(self, target: Floats) -> Floats:
-        from scipy.linalg import solve_toeplitz
+        """Least-squares taps; zeros where the reference is too narrow to know so many."""
+        from scipy.linalg import matmul_toeplitz, solve_toeplitz
 
         column = self.xx[self.zero_lag : self.zero_lag + len(target)].copy()
-        column[0] *= 1 + RIDGE
-        return np.asarray(solve_toeplitz(column, target))
+        power = column[0]
+        for ridge in RIDGES:
+            column[0] = power * (1 + ridge)
+            try:
+                taps = np.asarray(solve_toeplitz(column, target))
+            except np.linalg.LinAlgError:
+                continue
+            if not np.isfinite(taps).all():
+                continue
+            error = matmul_toeplitz(column, taps) - target
+            if np.abs(error).max() <= SOLVED * np.abs(target).max():
+                return taps
+        return np.zeros(len(target))
 
     def _residual(self, taps: Floats, target: Floats, xx: Floats, yy0: float) -> float:
         """Energy of candidate minus filtered reference, from correlations alone."""
@@ -205,7 +229,7 @@ class _NormalEquations:
         power = 2 * float(np.sum(auto * lags)) - float(auto[0] * lags[0])
         return yy0 - 2 * float(np.sum(taps * target)) + power
 
-    def _whitened_residual(self, taps: Floats, first: int, ends: Floats) -> float:
+    def _whitened_residual(self, taps: Floats, first: int, at_ends: float) -> float:
         shape = np.convolve(self.whitener, self.whitener[::-1])
         if not hasattr(self, "_whitened"):
             reach = WHITENING_ORDER
@@ -214,15 +238,16 @@ class _NormalEquations:
             self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
         xx, xy, yy0 = self._whitened
         target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
-        left = self._residual(taps, target, xx, yy0) - energy(_filtered(ends, self.whitener))
+        left = self._residual(taps, target, xx, yy0) - at_ends
         return max(left, 1e-16 * yy0)
 
-    def _end_errors(self, taps: Floats, first: int) -> Floats:
+    def _end_errors(self, taps: Floats, first: int, margin: int = 0) -> Floats:
         """Candidate minus filtered reference on the frames that see past either end.
 
-        Frames [-w, w) of every channel, then [n - w, n + w), w the filter's reach: 2 w columns.
+        Frames [-w, w) of every channel, then [n - w, n + w), w the filter's reach and a margin: 2 w
+        columns.
         """
-        w = self._reach(first, len(taps))
+        w = self._reach(first, len(taps)) + margin
         x, y = self._ends(self.reference, w), self._ends(self.candidate, w)
         filtered = _filtered(x, taps)
         n_channels = len(self.reference)

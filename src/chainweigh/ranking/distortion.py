@@ -5,9 +5,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples
+from chainweigh.audio.array import Samples, from_db
 from chainweigh.measure.audibility import measure_audibility
 from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.level_match import level_match_db
+from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.onsets import Onsets
 from chainweigh.measure.punch import measure_punch
 from chainweigh.measure.residual import follow_gains, measure_residual
@@ -67,7 +69,8 @@ def measure_programme(
     Notes
     -----
     One static FIR is fitted over the whole song; octave-band gains, residual and audibility are
-    judged in the windows.
+    judged in the windows. Punch is held against the reference with the candidate's tone: an
+    equaliser takes none.
     """
     rate = windows.sample_rate_hz
     fit = fit_linear(reference, candidate, sample_rate_hz=rate)
@@ -76,7 +79,8 @@ def measure_programme(
     taken = windows.cut(candidate)
     fitted = follow_gains(fit, windows.cut(tone), taken, sample_rate_hz=rate)
     residual = measure_residual(fitted, taken, sample_rate_hz=rate)
-    punch = measure_punch(reference, candidate, rate, onsets)
+    toned = _as_loud(tone, candidate, rate) if tone_fit.changes_tone else reference
+    punch = measure_punch(toned, candidate, rate, onsets)
     undefined: Reasons = {**residual.undefined}
     tone_gain = 0.0
     if tone_fit.changes_tone:
@@ -96,6 +100,13 @@ def measure_programme(
         undefined=undefined,
     )
     return FittedProgramme(measures, tone_fit, fitted.samples)
+
+
+def _as_loud(samples: Samples, reference: Samples, sample_rate_hz: int) -> Samples:
+    """Samples at the reference's loudness; as they are where either has none."""
+    energies = (loudness_energies(s, sample_rate_hz) for s in (reference, samples))
+    gain_db = level_match_db(*energies)
+    return samples if gain_db is None else samples * np.float32(from_db(gain_db))
 
 
 def measure_heard(

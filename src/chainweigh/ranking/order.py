@@ -45,10 +45,16 @@ class Entry:
 def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
     """Every budget limit a candidate breaks, in words with both numbers and the worst second."""
     return tuple(
-        f"{label} {value:.1f} {unit}, allowed {limit:g} {unit}{_place(name, entry)}"
+        f"{label} {_above(value, limit)} {unit}, allowed {limit:g} {unit}{_place(name, entry)}"
         for name, label, unit, value, limit in _limited(entry, settings)
         if value > limit
     )
+
+
+def _above(value: float, limit: float) -> str:
+    """A value above its limit, with as many decimals as show that it is."""
+    texts = (f"{value:.{decimals}f}" for decimals in (1, 2, 3))
+    return next((text for text in texts if float(text) > limit), repr(value))
 
 
 def _limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, str, float, float]]:

@@ -132,9 +132,10 @@ def _soloed(
 
 
 def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
+    n_frames = reference.samples.shape[1]  # ends in silence as long as any chain's tail
     if all(stage.keeps_time for stage in chain.stages):
-        return shifted(render, 0, reference.samples.shape[1]), 0
-    return align(reference.samples, render, reference.sample_rate_hz, reference.samples.shape[1])
+        return shifted(render, 0, n_frames), 0
+    return align(reference.samples, render, reference.sample_rate_hz, n_frames)
 
 
 def _gain_to_match(reference: Reference, samples: Samples) -> float:

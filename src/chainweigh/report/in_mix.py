@@ -1,8 +1,13 @@
-"""Why a candidate was not judged in the mix, and its moments of most disturbance, in words."""
+"""What was heard of a candidate in the mix, or why it was not judged."""
 
-from chainweigh.ranking.results import Candidate
+from chainweigh.ranking.results import Candidate, HeardMeasures
 
 JUDGED = ("nmr_mean_db", "nmr_worst_db", "disturbed_pct", "disturbed_onsets_pct")
+
+
+def deciding(candidate: Candidate) -> HeardMeasures | None:
+    """What the budget was held against: the whole song where it was judged, else the windows."""
+    return candidate.in_mix_whole_song or candidate.in_mix
 
 
 def not_judged(candidate: Candidate) -> str | None:

@@ -15,7 +15,7 @@ from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report import formats, settings_text
 from chainweigh.report.flags import flags
-from chainweigh.report.in_mix import not_judged
+from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
@@ -243,6 +243,7 @@ def _environment() -> "Environment":
         file_rows=FILE_ROWS,
         limits=LIMITS,
         not_judged=not_judged,
+        deciding=deciding,
         flags=flags,
     )
     return environment

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
 from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
-from chainweigh.report.in_mix import not_judged
+from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
 from chainweigh.report.text_table import (
     Column,
@@ -114,7 +114,7 @@ def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:
         _cell(standing, "loudness_gain_soloed_lu", notes, ""),
         _cell(standing, "ranked_distortion_pct", notes, "") + mark,
         _cell(standing, "score_lu", notes, ""),
-        _cell(candidate.in_mix, "disturbed_pct", notes, not_judged(candidate) or ""),
+        _cell(deciding(candidate), "disturbed_pct", notes, not_judged(candidate) or ""),
         budget,
         "yes" if standing.on_pareto_front else "",
     ]

@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.fit import LinearFit, _NormalEquations, apply_fit, fit_linear
 
 RATE = 44_100
 
@@ -146,6 +146,37 @@ def test_an_equaliser_before_a_clip_is_still_found():
     change_db = 20 * np.log10(abs(response[0] / response[1]))
     # the cookbook's bell: 6 dB at its centre, nothing four octaves above (0.03 dB)
     assert change_db == pytest.approx(6.0, abs=0.5)
+
+
+def chords(seconds=6.0):
+    """Four chords of eight partials each and nothing else: next to no treble."""
+    rng = np.random.default_rng(1)
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    out = np.zeros(len(time_s))
+    for bar, root_hz in enumerate((110, 131, 147, 98)):
+        edge_s = np.minimum(time_s - bar * seconds / 4, (bar + 1) * seconds / 4 - time_s)
+        swell = np.sin(np.pi / 2 * np.clip(edge_s / 0.1, 0, 1)) ** 2
+        for k in range(1, 9):
+            phase = 2 * np.pi * root_hz * k * time_s + rng.uniform(0, 6)
+            out += swell * 0.2 / k**2 * np.sin(phase)
+    return planar([out, out])
+
+
+def test_chords_that_are_turned_down_on_every_beat_need_one_tap():
+    """What the whitener makes of cut-off errors must not pass for a filter's merit."""
+    reference = chords()
+    since_beat_s = np.arange(reference.shape[1]) / RATE % 0.5
+    pumped = planar(reference * 10 ** (-6 * np.exp(-since_beat_s / 0.15) / 20))
+    assert fit_linear(reference, pumped, sample_rate_hz=RATE).n_taps == 1
+
+
+def test_a_filter_longer_than_chords_can_tell_is_still_solved():
+    """8193 taps on next to no treble: with the least ridge Levinson's recursion overflows."""
+    reference = chords()
+    equations = _NormalEquations(reference, planar(0.5 * reference), RATE)
+    fit, _ = equations.solve(8193)
+    assert np.isfinite(fit.taps).all()
+    assert fit.residual_db < -60
 
 
 def test_taps_match_plain_least_squares_on_the_inner_frames():

@@ -93,6 +93,7 @@ def test_where_nothing_is_defined_the_bypass_leads_and_says_why():
         ("disturbed_onsets_pct", 7.8, "disturbed onsets in the mix 7.8 %, allowed 5 %"),
         ("punch_loss_db", 1.3, "punch lost 1.3 dB, allowed 1 dB"),
         ("gain_movement_db", 4.6, "gain movement 4.6 dB, allowed 3 dB"),
+        ("punch_loss_db", 1.004, "punch lost 1.004 dB, allowed 1 dB"),
     ],
 )
 def test_every_limit_of_the_budget_rejects_by_name(limit, value, said):

@@ -139,7 +139,7 @@ def standing(rank, gain_lu, thdn_pct, *, over=False, front=False, why="", **chan
 def candidate(name, rank, gain_lu, thdn_pct, *, folder="drums", **changes):
     own = (
         *("about", "audio", "failure", "stages", "tones", "programme", "in_mix", "file"),
-        *("spectrum", "image"),
+        *("spectrum", "image", "in_mix_whole_song"),
         "match_gain_db",
     )
     given = {key: changes.pop(key) for key in own if key in changes}

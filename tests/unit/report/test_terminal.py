@@ -26,7 +26,7 @@ def row(text, name):
 def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_disturbed(results):
     cells = row(ranking_table(results), "Firm clip").split()
     assert cells == [
-        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.13", "within", "yes")
+        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.21", "within", "yes")
     ]
 
 
@@ -71,7 +71,17 @@ def test_an_undefined_number_leads_to_its_reason(results):
 
 
 def test_a_candidate_without_measures_is_a_row_with_reasons(results, make):
-    bare = make.candidate("Bare", 1, 0.5, 1.0, tones=None, programme=None, in_mix=None, file=None)
+    bare = make.candidate(
+        "Bare",
+        1,
+        0.5,
+        1.0,
+        tones=None,
+        programme=None,
+        in_mix=None,
+        in_mix_whole_song=None,
+        file=None,
+    )
     text = ranking_table(replace(results, comparisons=(make.comparison("drums", [bare]),)))
     assert "n/a [1]" in row(text, "Bare")
     assert "[1] not judged\n" in text
