@@ -118,7 +118,8 @@ def measure_against(
     spectrum = measure_spectrum_change(reference, candidate, rate)
     image = measure_image_change(reference, candidate, rate)
     # comes last: the measures above need the room that a fitted reference takes
-    gain, fitted = _fitted(reference, candidate, rate)
+    spare = overwrite or delay.frames != 0
+    gain, fitted = _fitted(reference, candidate, rate, overwrite=spare)
     return PairMeasures(
         match_gain_db=gain_db,
         shift_frames=delay.frames,
@@ -154,12 +155,15 @@ def _kept(samples: Samples, first: int, n_frames: int) -> Samples:
 
 
 def _fitted(
-    reference: Samples, candidate: Samples, sample_rate_hz: int
+    reference: Samples, candidate: Samples, sample_rate_hz: int, *, overwrite: bool
 ) -> tuple[ToneChange, FittedReference]:
-    """What the static fit alone gains; the fitted reference, made in the fit's own memory."""
+    """What the static fit alone gains; the fitted reference, in the reference's memory if spare."""
     fit = fit_linear(reference, candidate, sample_rate_hz=sample_rate_hz)
     tone = apply_fit(fit, reference)
     gain = measure_tone_change(reference, tone, candidate, sample_rate_hz=sample_rate_hz)
+    if overwrite:
+        reference[...] = tone
+        tone = reference
     return gain, follow_gains(fit, tone, candidate, sample_rate_hz=sample_rate_hz)
 
 
