@@ -3,6 +3,7 @@
 import csv
 import json
 import signal
+import subprocess
 import time
 
 import numpy as np
@@ -224,6 +225,15 @@ def test_a_candidate_that_fails_is_a_row_with_its_reason_and_exit_code_3(tiny):
     assert row["file"] is None
 
 
+def start_a_long_run(work):
+    """A run of many candidates on one thread, far from its end when the first is finished."""
+    depths = ", ".join(f'"peak - {depth} dB"' for depth in range(2, 10))
+    chain = 'name = "Many"\nscope = "bus"\n[[stage]]\neffect = "clip"\n'
+    chain += f"ceiling = {{ sweep = [{depths}] }}\n"
+    (work.folder / "chains" / "many.toml").write_text(chain, encoding="utf-8")
+    return work.start("rank", "tiny", "--chains", "chains", "--out", "run", "--threads", 1)
+
+
 def await_first_take(work, process):
     """The first finished candidate's take in the cache, as soon as it is there."""
     while process.poll() is None:
@@ -235,10 +245,14 @@ def await_first_take(work, process):
 
 
 def test_ctrl_c_leaves_no_run_folder_and_the_next_run_finishes(tiny):
-    process = tiny.start("rank", "tiny", "--chains", "chains", "--out", "run", "--threads", 1)
+    process = start_a_long_run(tiny)
     first = await_first_take(tiny, process)
     process.send_signal(signal.SIGINT)
-    _, errors = process.communicate(timeout=60)
+    try:
+        _, errors = process.communicate(timeout=5)
+    except subprocess.TimeoutExpired:  # Python drops an interrupt that falls into a destructor
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=60)
     assert process.returncode == 1
     assert "Traceback" not in errors
     assert sorted(p.name for p in tiny.folder.iterdir()) == ["chains", "tiny"]
@@ -248,7 +262,7 @@ def test_ctrl_c_leaves_no_run_folder_and_the_next_run_finishes(tiny):
 
 
 def test_a_kill_leaves_nothing_that_stops_the_next_run(tiny):
-    process = tiny.start("rank", "tiny", "--chains", "chains", "--out", "run", "--threads", 1)
+    process = start_a_long_run(tiny)
     await_first_take(tiny, process)
     process.kill()
     process.communicate(timeout=60)
