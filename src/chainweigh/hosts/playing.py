@@ -79,15 +79,17 @@ class Player:
 
     def play(self, signal: Samples, output: Samples, stage: str) -> None:
         """Run a signal through; `output` is as long or longer, silence follows the signal."""
-        for start in range(0, output.shape[1], BLOCK_FRAMES):
+        n_sides, n_frames = output.shape
+        block = np.zeros((self._n_channels, BLOCK_FRAMES), np.float32)
+        for start in range(0, n_frames, BLOCK_FRAMES):
             if start % BEAT_FRAMES == 0:
                 self._beat(stage, start)
-            block = np.zeros((self._n_channels, BLOCK_FRAMES), np.float32)
-            given = signal[:, start : start + BLOCK_FRAMES]
+            end = start + BLOCK_FRAMES
+            given = signal[:, start:end]
+            if given.shape[1] < BLOCK_FRAMES:
+                block[:] = 0.0
             block[:, : given.shape[1]] = given  # one channel goes to both sides
-            n_kept = min(BLOCK_FRAMES, output.shape[1] - start)
-            out = self._process(block)
-            output[:, start : start + n_kept] = out[: len(output), :n_kept]
+            output[:, start:end] = self._process(block)[:n_sides, : n_frames - start]
 
     def _process(self, block: Samples) -> Samples:
         if len(self._instances) == 1:

@@ -9,6 +9,7 @@ from pathlib import Path
 from chainweigh.hosts.worker_process import WorkerProcess
 
 MAX_IDLE = 4
+MAX_READY = 2  # of these, the last used, keep the memory of their audio
 _Key = tuple[str, Path, str]
 
 
@@ -55,6 +56,8 @@ class WorkerPool:
             self._idle.append((key, worker))
             surplus = [worker for _, worker in self._idle[:-MAX_IDLE]]
             del self._idle[:-MAX_IDLE]
+            for _, idle in self._idle[:-MAX_READY]:
+                idle.give_back_memory()
         for each in surplus:
             each.close()
 

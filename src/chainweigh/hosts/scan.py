@@ -3,7 +3,9 @@
 Failures are kept too: a file that crashed is not run again until it changes.
 """
 
+import os
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -83,14 +85,21 @@ class Scan:
         again: bool = False,
         progress: Callable[[str], None] = lambda name: None,
     ) -> tuple[ScannedFile, ...]:
-        """Every file of (format, path), one after another, kept when all are done."""
-        found = []
-        for format_name, path in files:
-            progress(path.name)
+        """Every file of (format, path), as many side by side as there are cores; then kept."""
+
+        def described(file: tuple[str, Path]) -> ScannedFile | None:
             with suppress(PluginError):  # gone since it was listed
-                found.append(self.describe(format_name, path, again=again))
+                return self.describe(*file, again=again)
+            return None
+
+        listed = list(files)
+        found = []
+        with ThreadPoolExecutor(os.cpu_count()) as threads:
+            for (_, path), file in zip(listed, threads.map(described, listed), strict=True):
+                progress(path.name)
+                found.append(file)
         self.keep()
-        return tuple(found)
+        return tuple(file for file in found if file)
 
     def keep(self) -> None:
         """Write what is known; files that are gone are forgotten."""

@@ -24,7 +24,7 @@ from chainweigh.hosts.lifecycle import Library
 from chainweigh.hosts.lv2 import Lv2Library
 from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import RenderJob, RenderReply
-from chainweigh.hosts.shared_memory import mapped
+from chainweigh.hosts.shared_memory import MappedMemory
 
 LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library}
 PARENT_S = 0.5
@@ -34,7 +34,7 @@ _ORPHANED = 1
 class _Worker:
     def __init__(self, read: int, write: int, memory: int) -> None:
         self._requests = os.fdopen(read, "rb")
-        self._write, self._memory = write, memory
+        self._write, self._memory = write, MappedMemory(memory)
         self._mode = FloatingPointMode()
 
     def _say(self, kind: str, content: object) -> None:
@@ -103,11 +103,9 @@ class _Worker:
 
     def _play(self, player: Player, job: RenderJob, n_output: int) -> None:
         n_channels, n_frames = job.n_channels, job.n_frames
-        with (
-            mapped(self._memory, 0, n_channels, n_frames) as signal,
-            mapped(self._memory, n_channels * n_frames, n_channels, n_output) as output,
-        ):
-            player.play(signal, output, "processing")
+        output = self._memory.array(n_channels * n_frames, n_channels, n_output)
+        signal = self._memory.array(0, n_channels, n_frames)
+        player.play(signal, output, "processing")
 
 
 def _end_with_parent(parent: int) -> None:

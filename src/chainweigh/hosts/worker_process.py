@@ -16,7 +16,7 @@ import msgspec
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.records import PluginRecord, RenderJob, RenderReply, Settled
-from chainweigh.hosts.shared_memory import copied_in, copied_out, new_descriptor
+from chainweigh.hosts.shared_memory import get, new_descriptor, put
 
 STALL_S = 20.0
 POLL_S = 0.1
@@ -72,12 +72,14 @@ class WorkerProcess:
 
     def render(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
         """The plug-in's whole output, latency and tail included."""
-        copied_in(self._memory, samples)
+        put(self._memory, samples)
         self._ask("render", job)
         reply = self._reply("rendered", RenderReply)
-        start = samples.size
-        output = copied_out(self._memory, start, len(samples), reply.n_output_frames)
-        return reply, output
+        return reply, get(self._memory, samples.size, len(samples), reply.n_output_frames)
+
+    def give_back_memory(self) -> None:
+        """Free the audio's memory until the next render."""
+        os.ftruncate(self._memory, 0)
 
     def ready(self) -> bool:
         """Whether it lives and has cleaned up after its last request; waits for that."""
