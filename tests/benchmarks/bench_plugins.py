@@ -16,7 +16,8 @@ from loud_programme import RATE_HZ, programme
 
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.ladspa import LadspaLibrary
-from chainweigh.hosts.playing import Player
+from chainweigh.hosts.playing import BLOCK_FRAMES, Player
+from chainweigh.hosts.records import RenderJob
 from chainweigh.hosts.scan import Scan
 
 SONG_S, N_RUNS, N_FILES, TAIL_FRAMES = 240, 5, 50, RATE_HZ
@@ -36,10 +37,12 @@ def best_s(work):
 
 def in_process(library, samples):
     """What the worker does, without one."""
-    player = Player(library, "steady", RATE_HZ, {}, lambda stage, frame: None)
+    n_frames = samples.shape[1]
+    job = RenderJob("steady", RATE_HZ, {}, 2, n_frames, TAIL_FRAMES, False, BLOCK_FRAMES)
+    player = Player(library, job, lambda stage, frame: None)
     player.open(len(samples))
     player.pre_roll()
-    n_output = samples.shape[1] + TAIL_FRAMES + player.settled().latency_frames
+    n_output = n_frames + TAIL_FRAMES + player.settled().latency_frames
     output = np.empty((len(samples), n_output), np.float32)
     player.play(samples, output, "processing")
     player.close()

@@ -19,7 +19,7 @@ from chainweigh.hosts.content import digest, stamp
 from chainweigh.hosts.records import PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
 
-KEPT_AS = "plugins-1.json"  # the number goes up when what is described changes
+KEPT_AS = "plugins-2.json"  # the number goes up when what is described changes
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,6 @@ class ScannedFile:
     digest : of its content
     refusal : why it cannot be used at all
     fault : how it failed while it was loaded
-    said : the last line it wrote to its standard output or error by then
     """
 
     format: str
@@ -42,7 +41,6 @@ class ScannedFile:
     records: tuple[PluginRecord, ...] = ()
     refusal: str | None = None
     fault: str | None = None
-    said: str = ""
 
 
 class Scan:
@@ -131,7 +129,6 @@ def _described(format_name: str, path: Path) -> ScannedFile:
         raise PluginError(f"{path}: no such file")
     records: tuple[PluginRecord, ...] = ()
     refusal = fault = None
-    said = ""
     try:
         if format_name not in BUNDLE_FORMATS:
             check_binary(path)
@@ -141,6 +138,6 @@ def _described(format_name: str, path: Path) -> ScannedFile:
     except PluginError as error:
         refusal = str(error)
     except PluginFaultError as error:
-        fault, said = str(error), error.said
+        fault = str(error)
     content = digest(path) if path.is_file() or format_name in BUNDLE_FORMATS else ""
-    return ScannedFile(format_name, path, *found, content, records, refusal, fault, said)
+    return ScannedFile(format_name, path, *found, content, records, refusal, fault)

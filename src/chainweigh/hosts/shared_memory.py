@@ -1,7 +1,7 @@
 """Memory two processes share through a file descriptor: it has no name, so none is left behind.
 
-The parent writes and reads it like a file, which costs no page faults; the worker maps it. Both keep
-what they have from one render to the next, since fresh pages cost more than the copying.
+The parent writes and reads it like a file, which costs no page faults; the worker maps it. Both
+keep what they have from one render to the next: fresh pages cost more than the copying.
 """
 
 import mmap
@@ -25,7 +25,7 @@ def new_descriptor() -> int:
 
 def put(descriptor: int, samples: Samples) -> None:
     """Write samples to the start of the memory."""
-    content = memoryview(samples).cast("B")
+    content = samples.data.cast("B")
     done = 0
     while done < len(content):
         done += os.pwrite(descriptor, content[done:], done)
@@ -34,7 +34,7 @@ def put(descriptor: int, samples: Samples) -> None:
 def get(descriptor: int, start: int, n_channels: int, n_frames: int) -> Samples:
     """Samples that lie `start` samples from the start of the memory."""
     samples = np.empty((n_channels, n_frames), np.float32)
-    content = memoryview(samples.reshape(-1)).cast("B")
+    content = samples.data.cast("B")
     done = 0
     while done < len(content):
         n_read = os.preadv(descriptor, [content[done:]], FLOAT_BYTES * start + done)
