@@ -165,3 +165,20 @@ def test_memory_without_end_is_stopped_and_said(get, monkeypatch):
 def test_what_it_last_said_stands_in_the_reason(get):
     with pytest.raises(PluginFaultError, match=r'aborted\); it last said ".*terminate called'):
         played(get("rogue.so"), THROW)
+
+
+SLOW_HZ = 8_000  # the plug-in's frames pass sooner than they would at a usual rate
+
+
+def noted(plugin, fault, seconds):
+    random = np.random.default_rng(2)
+    samples = random.uniform(-0.5, 0.5, (2, seconds * SLOW_HZ)).astype(np.float32)
+    _, facts = plugin.render(samples, {0: fault}, sample_rate_hz=SLOW_HZ, tail_frames=0)
+    return " ".join(facts.notes)
+
+
+def test_a_render_notes_that_the_plug_in_adapts_or_moves_in_time(get):
+    rogue = get("rogue.so")
+    assert "an excerpt rendered by itself differs by" in noted(rogue, ADAPTS, 26)
+    assert "its delay changes within the song: 100, 100, 300" in noted(rogue, LATER_UNTOLD, 48)
+    assert noted(rogue, 0, 26) == "its output equals its input"

@@ -1,6 +1,7 @@
 """What every plug-in host keeps: exact audio, exact parameters, faults contained, nothing left."""
 
 import os
+import shutil
 import signal
 import struct
 import subprocess
@@ -326,6 +327,15 @@ def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
     (folder / "whole.clap" / "inside.so").touch()
     with pytest.raises(PluginError, match=said):
         find_plugin(written, folder, known)
+
+
+def test_a_symbol_an_lv2_bundle_lacks_is_named_when_it_is_used(plugin_folder, tmp_path, known):
+    bundle = tmp_path / "hollow.lv2"
+    shutil.copytree(plugin_folder / "steady.lv2", bundle)
+    shutil.copy(plugin_folder / "nothing.so", bundle / "steady.so")
+    plugin = find_plugin("hollow.lv2#urn:chainweigh:steady", tmp_path, known)
+    with pytest.raises(PluginError, match=r"symbol lv2_descriptor is missing"):
+        render(plugin)
 
 
 def test_a_scan_is_kept_until_a_file_changes(plugin_folder, tmp_path, monkeypatch):
