@@ -8,6 +8,7 @@ import numpy as np
 from chainweigh.audio.array import Samples, from_db, to_db
 from chainweigh.errors import PluginFaultError
 from chainweigh.hosts.output_checks import check_finite
+from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.plugin import Plugin
 from chainweigh.hosts.records import RenderJob, RenderReply, Requested, Settled
 from chainweigh.hosts.worker_process import WorkerProcess
@@ -76,14 +77,16 @@ class Prober:
         settings: Mapping[int, Requested] | None = None,
         sample_rate_hz: int = RATE_HZ,
         tail_frames: int = 0,
-        **asked: bool | int,
+        block_frames: int = BLOCK_FRAMES,
+        find_impulse: bool = False,
+        restarted: bool = False,
+        from_state: bool = False,
     ) -> Played:
-        """Play a signal through a new instance.
+        """Play a signal through a new instance; parameters as of `RenderJob`.
 
         Parameters
         ----------
         settings : beside those the prober was made with
-        asked : other fields of the job
 
         Raises
         ------
@@ -93,9 +96,16 @@ class Prober:
             It crashed, hung, or its output is not finite.
         """
         n_channels, n_frames = signal.shape
-        job = self._job(settings or {}, sample_rate_hz)
-        job = replace(job, n_channels=n_channels, n_frames=n_frames, tail_frames=tail_frames)
-        job = replace(job, **asked)  # type: ignore[arg-type] # mypy checks one type for all fields
+        job = replace(
+            self._job(settings or {}, sample_rate_hz),
+            n_channels=n_channels,
+            n_frames=n_frames,
+            tail_frames=tail_frames,
+            block_frames=block_frames,
+            find_impulse=find_impulse,
+            restarted=restarted,
+            from_state=from_state,
+        )
         worker = self.worker
         try:
             reply, output = worker.render(job, signal)
