@@ -40,13 +40,21 @@ def only(monkeypatch):
     return lambda *names: monkeypatch.setattr(battery, "CHECKS", {n: CHECKS[n] for n in names})
 
 
-def test_a_well_behaved_plug_in_is_safe_to_rank(get):
-    found = qualify(get("steady.clap#org.example.steady"))
+@pytest.mark.parametrize(
+    ("written", "exact"),
+    [
+        ("steady.clap#org.example.steady", "exactly (6 tried)"),
+        ("steady.lv2#urn:chainweigh:steady", "to 5e-09 of its range (8 tried)"),  # float32
+    ],
+)
+def test_a_well_behaved_plug_in_is_safe_to_rank(get, written, exact):
+    found = qualify(get(written))
     assert found.verdict == SAFE
     assert {finding.grade for finding in found.findings} == {SOUND}
     told = {finding.check: finding.text for finding in found.findings}
     assert told["latency"] == "reports 64 frames (1.3 ms), as measured"
-    assert told["parameters"] == "each of its parameters holds what it is set to, exactly (6 tried)"
+    assert told["parameters"] == f"each of its parameters holds what it is set to, {exact}"
+    assert told["state"] == "its saved state brings its sound back"
 
 
 @pytest.mark.parametrize(

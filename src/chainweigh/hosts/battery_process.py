@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from chainweigh.errors import PluginError
 from chainweigh.hosts.prober import Prober, noise
 from chainweigh.hosts.qualification import CARE, FAULT, SOUND, Finding
-from chainweigh.hosts.records import PRESET, PluginParameter
+from chainweigh.hosts.records import POINTS, PRESET, PluginParameter
 
 N_WARM, N_COUNTED = 6, 20
 LEAK_BYTES, LARGE_LEAK_BYTES = 256 * 1024, 32 * 2**20  # an instance
@@ -41,6 +41,8 @@ def check_parameters(prober: Prober) -> Iterator[Finding]:
 def _odd_value(parameter: PluginParameter) -> float:
     low = parameter.minimum if parameter.minimum is not None else parameter.start
     high = parameter.maximum if parameter.maximum is not None else low
+    if POINTS in parameter.flags:
+        return high
     value = low + PLACE * (high - low)
     return low + round(value - low) if parameter.steps is not None else value
 

@@ -1,6 +1,7 @@
 """Test signals, and a plug-in in a worker of its own that plays them."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -135,6 +136,17 @@ class Prober:
         except PluginFaultError:
             self._note_hang(worker)
             raise
+
+    def check_settings(self) -> None:
+        """Refuse settings it cannot hold; that it crashes or hangs is left to what is played.
+
+        Raises
+        ------
+        PluginError
+            Naming the parameter.
+        """
+        with suppress(PluginFaultError):
+            self.settle()
 
     def _note_hang(self, worker: WorkerProcess) -> None:
         self.hung |= worker.hung
