@@ -44,10 +44,7 @@ def command(
     """Put a recipe's set on other songs: levels found anew, everything measured again."""
     recipe = load_recipe(recipe_file)
     songs = [load_song(folder, resample_hz=resample_hz) for folder in song_folders]
-    n_steps = 0
-    for song in songs:
-        plan = plan_of(recipe, song)
-        n_steps += sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
+    n_steps = sum(plan_of(recipe, song).n_jobs for song in songs)
     targets = _targets(song_folders, songs, out)
     cache = Cache.at_default_place()
     options.say_if_slow(quiet=quiet)

@@ -48,12 +48,11 @@ def command(
     """
     loaded = load_song(song, resample_hz=resample_hz)
     plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
-    n_steps = sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
     cache = Cache.at_default_place()
     with folder_in_place(out) as folder:
-        with options.progress_bar(n_steps, quiet=quiet) as progress:
+        with options.progress_bar(plan.n_jobs, quiet=quiet) as progress:
             run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
         write_run(run, folder)
     cache.trim()

@@ -14,6 +14,7 @@ from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
+from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.results import (
     MASTER,
     SCHEMA,
@@ -63,12 +64,17 @@ class Assembly:
 
     song: Song
     settings: RankSettings
-    search: SetSearch
+    picking: Picking
     picks: Picks
     master_search: SetSearch
     fixed_master: str | None
     cached_audio: dict[str, Path] = field(default_factory=dict)
     arrays: dict[str, Samples] = field(default_factory=dict)
+
+    @property
+    def search(self) -> SetSearch:
+        """What judged the groups' candidates in the mix."""
+        return self.picking.search
 
     @property
     def masters(self) -> WeighedGroup:
@@ -86,7 +92,7 @@ class Assembly:
             self._comparison(self.search, name, standings[name], self.picks)
             for name in self.search.groups
         ]
-        master_standings = self.master_search.standings(MASTER, {MASTER: ""})
+        master_standings = self.master_search.standings(MASTER, self.master_search.dry)
         master_pick = self.fixed_master or master_standings[0][0].name
         comparisons.append(
             self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
@@ -169,6 +175,7 @@ class Assembly:
             in_mix=None,
             in_mix_whole_song=None,
             standing=standing,
+            searches=group.searches.get(entry.name, ()),
         )
 
     def _chosen(
@@ -196,7 +203,7 @@ class Assembly:
             sum_of_gains_dry_lu=_sum(c.loudness_gain_dry_lu for c in choices),
             thdn_groups_pct=thdn_groups,
             thdn_with_master_pct=thdn,
-            rounds=self.search.rounds,
+            rounds=self.picking.rounds,
             within_budget=within,
             verdict=_verdict(choices, headroom, master_pick, entry.gain_lu, thdn, file),
             mix=mix,
@@ -206,6 +213,10 @@ class Assembly:
             master_file=file,
             master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
             ceiling_dbtp=CEILING_DBTP,
+            peaks_before=self.picking.peaks(self.search.dry),
+            peaks_after=self.picking.peaks(self.picks),
+            steps=tuple(self.picking.steps),
+            sets=self.picking.sets,
         )
         return replace(chosen, undefined=_reasons(chosen))
 
@@ -266,7 +277,12 @@ class Assembly:
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
     """Why fields of a choice are None: each needs loudness, peak and tones to be defined."""
     reason = "loudness, peak or distortion is not defined for this programme"
-    return {f.name: reason for f in fields(record) if getattr(record, f.name) is None}
+    optional = ("sets",)
+    return {
+        f.name: reason
+        for f in fields(record)
+        if getattr(record, f.name) is None and f.name not in optional
+    }
 
 
 def _energy(samples: Samples) -> float:

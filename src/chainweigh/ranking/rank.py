@@ -8,11 +8,13 @@ from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
+from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.weighed_group import weigh_all
+from chainweigh.ranking.weighed_group import first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of
@@ -25,6 +27,11 @@ class Plan:
     bus: Mapping[str, Sequence[Chain]]
     master: Sequence[Chain]
     fixed: Picks | None = None
+
+    @property
+    def n_jobs(self) -> int:
+        """Chains to weigh before any search goes on."""
+        return sum(len(first_chains(chains)) for chains in (*self.bus.values(), self.master))
 
 
 def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
@@ -79,14 +86,16 @@ def rank_song(
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
     onsets = find_onsets(dry_mix, song.sample_rate_hz)
     search = SetSearch(groups, onsets, settings, cache, threads, progress)
-    picks = _picks(search, plan)
+    picking = Picking(search)
+    picks = _picks(picking, plan)
     stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
     mix = Reference(MASTER, sum_of(list(stems.values())), windows)
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
     master_search = SetSearch(masters, onsets, settings, cache, threads)
-    master_search.measure_dry()
+    for chain in masters[MASTER].searched:
+        DriveInMix(master_search, MASTER, master_search.dry, chain).find()
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
-    assembly = Assembly(song, settings, search, picks, master_search, fixed_master)
+    assembly = Assembly(song, settings, picking, picks, master_search, fixed_master)
     return assembly.run(kind, stems)
 
 
@@ -95,8 +104,7 @@ def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:
     return max(bus) + max(c.tail_frames(sample_rate_hz) for c in plan.master)
 
 
-def _picks(search: SetSearch, plan: Plan) -> Picks:
+def _picks(picking: Picking, plan: Plan) -> Picks:
     if plan.fixed is None:
-        return search.pick()
-    search.measure_dry()
+        return picking.pick()
     return {name: plan.fixed[name] for name in plan.bus}

@@ -13,7 +13,7 @@ from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
 
-SCHEMA = "1.1"
+SCHEMA = "1.2"
 
 MASTER = "master"
 
@@ -151,12 +151,61 @@ class Standing:
 
 
 @dataclass(frozen=True)
+class SearchPoint:
+    """What one setting of a search gave; what no number is known of was not needed to judge it.
+
+    `whole_song` says whether audibility is that of the whole song or of the loudest windows.
+    """
+
+    setting_db: float
+    loudness_gain_lu: float | None
+    added_thdn_pct: float | None
+    thdn_programme_pct: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    punch_loss_db: float | None
+    gain_movement_db: float | None
+    within_budget: bool
+    whole_song: bool
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Search:
+    """How a searched setting was found, in the mix as it stood.
+
+    Settings are in `unit`; where `level` names one they are offsets to it ("hits - 3.2 dB" is
+    -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials";
+    `stopped_by` the limit crossed first, `crossed_at_db` the first setting known to cross it and
+    `crossed_at_s` the seconds where that was heard most. `curve` runs from the gentle end to the
+    deep end, with the other searched settings of the chain as they were found.
+    """
+
+    stage: int
+    effect: str
+    parameter: str
+    unit: str
+    level: str | None
+    from_db: float
+    to_db: float
+    found_db: float | None
+    found: str
+    ended: str
+    stopped_by: str | None
+    crossed_at_db: float | None
+    crossed_at_s: tuple[float, ...]
+    n_evaluated: int
+    said: str
+    curve: tuple[SearchPoint, ...]
+
+
+@dataclass(frozen=True)
 class Candidate:
     """One chain in one comparison. A failed one has `failure` and no measures.
 
     Audibility is that of the loudest windows `soloed` and `in_mix`; `in_mix_whole_song` is there
     for the winner and the runner-up. `spectrum`, `image` and `contrast` hold the matched candidate
-    against the dry reference, by themselves.
+    against the dry reference, by themselves. `searches` tell how searched settings were found.
     """
 
     name: str
@@ -177,6 +226,7 @@ class Candidate:
     in_mix: HeardMeasures | None
     in_mix_whole_song: HeardMeasures | None
     standing: Standing
+    searches: tuple[Search, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -220,8 +270,95 @@ class Choice:
 
 
 @dataclass(frozen=True)
+class GroupShare:
+    """A group's part in a peak of the mix.
+
+    `share_pct` of the peak is the group's, negative where it pulls the other way; `fall_db` is how
+    much lower the mix peaks there without the group.
+    """
+
+    group: str
+    share_pct: float
+    fall_db: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class PeakMoment:
+    """One of the mix's highest true peaks; `channel` counts from 1."""
+
+    at_s: float
+    channel: int
+    true_peak_dbtp: float
+    shares: tuple[GroupShare, ...]
+
+
+@dataclass(frozen=True)
+class PeakSection:
+    """The highest true peak of a stretch of the song, and mean shares in its four highest."""
+
+    from_s: float
+    to_s: float
+    true_peak_dbtp: float
+    shares: tuple[GroupShare, ...]
+
+
+@dataclass(frozen=True)
+class Peaks:
+    """The mix's highest true peaks, the same by stretches of 10 s, and mean shares in them."""
+
+    moments: tuple[PeakMoment, ...]
+    sections: tuple[PeakSection, ...]
+    shares: tuple[GroupShare, ...]
+
+
+@dataclass(frozen=True)
+class SetStep:
+    """One change on the way to the set: the group most in the way, and what it then got."""
+
+    group: str
+    share_pct: float | None
+    candidate: str
+    mix_headroom_db: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ConsideredSet:
+    """A set that was weighed on the mix; `candidates` in the order of the groups.
+
+    `score_lu` is the headroom less the price of every group's added distortion.
+    """
+
+    candidates: tuple[str, ...]
+    mix_headroom_db: float | None
+    added_thdn_pct: float | None
+    score_lu: float | None
+    why: str
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SetsConsidered:
+    """Which sets were weighed: every one of `n_possible`, or those a beam came upon.
+
+    `best` lists the leading ones; `left_out` says which candidates took no part, and why.
+    """
+
+    how: str
+    n_possible: int
+    n_weighed: int
+    best: tuple[ConsideredSet, ...]
+    left_out: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ChosenSet:
-    """One chain a group and a master chain, judged on the mix and on the master."""
+    """One chain a group and a master chain, judged on the mix and on the master.
+
+    `peaks_before` are those of the dry mix, `peaks_after` of the mix the set makes; `steps` are the
+    changes in between.
+    """
 
     choices: tuple[Choice, ...]
     mix_headroom_db: float | None
@@ -239,6 +376,10 @@ class ChosenSet:
     master_audio: str | None
     ceiling_dbtp: float
     undefined: Reasons = field(default_factory=dict)
+    peaks_before: Peaks | None = None
+    peaks_after: Peaks | None = None
+    steps: tuple[SetStep, ...] = ()
+    sets: SetsConsidered | None = None
 
 
 @dataclass(frozen=True)
