@@ -40,7 +40,7 @@ CEILING_DBTP = -1.0
 NOTES = (
     "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
     "each winner and runner-up over the whole song too.",
-    "Audibility in the mix is judged for candidates that gain something; punch and gain movement "
+    "Audibility is judged in the mix that the other groups' winners make; punch and gain movement "
     "are judged on the group by itself.",
 )
 

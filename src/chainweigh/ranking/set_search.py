@@ -42,13 +42,12 @@ class SetSearch:
     def standings(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
         """A group's candidates in order, in the mix that the other groups' picks make.
 
-        Every candidate that gains anything is judged by ear model in that mix; the winner and the
-        runner-up over the whole song too, which may cost them their places.
+        Every candidate that did not fail is judged by ear model in that mix, the bypass apart; the
+        winner and the runner-up over the whole song too, which may cost them their places.
         """
-        judged = [
-            entry.name for entry, _ in self._ranked(name, picks) if (entry.gain_lu or 0.0) > 0
-        ]
-        self._judge(name, judged, picks)
+        weighed = self.groups[name].weighed
+        chains = [chain for chain in self.groups[name].chains if chain.stages]
+        self._judge(name, [c.name for c in chains if weighed[c.name].failure is None], picks)
         while True:
             ranked = self._ranked(name, picks)
             leading = [
