@@ -2,13 +2,16 @@
 
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 from chainweigh.audio.atomic import folder_in_place
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
+from chainweigh.cli.ranking_options import changed_settings, ranking_options
 from chainweigh.ranking.rank import plan_for, rank_song
+from chainweigh.ranking.settings import RankSettings, check_settings
 from chainweigh.render.cache import Cache
 from chainweigh.report.results_json import results_text
 from chainweigh.report.run_folder import write_run
@@ -29,6 +32,7 @@ from chainweigh.song import load_song
     type=click.Path(path_type=Path),
     help="Run folder to write; SONG-run in the working folder without it.",
 )
+@ranking_options
 @options.resample_option
 @options.threads_option
 @options.json_option
@@ -41,11 +45,14 @@ def command(
     threads: int,
     as_json: bool,
     quiet: bool,
+    **ranking: Any,
 ) -> None:
     """Weigh every chain on every stem group and on the master, level-matched.
 
     SONG is a folder of stems: sub-folders or files are the groups, or song.toml names them.
     """
+    settings = changed_settings(RankSettings(), ranking)
+    check_settings(settings)
     loaded = load_song(song, resample_hz=resample_hz)
     plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
     out = out or options.free_run_folder(song)
@@ -53,7 +60,9 @@ def command(
     cache = Cache.at_default_place()
     with folder_in_place(out) as folder:
         with options.progress_bar(plan.n_jobs, quiet=quiet) as progress:
-            run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
+            run = rank_song(
+                loaded, plan, settings=settings, cache=cache, threads=threads, progress=progress
+            )
         write_run(run, folder)
     cache.trim()
     if as_json:

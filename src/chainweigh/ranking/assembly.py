@@ -12,6 +12,7 @@ from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
+from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.pick import Picking
@@ -22,7 +23,6 @@ from chainweigh.ranking.results import (
     Choice,
     ChosenSet,
     Comparison,
-    RankSettings,
     ResolvedSetting,
     Results,
     Source,
@@ -31,11 +31,10 @@ from chainweigh.ranking.results import (
     Standing,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
-
-CEILING_DBTP = -1.0
 
 NOTES = (
     "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
@@ -212,7 +211,8 @@ class Assembly:
             master_gain_lu=entry.gain_lu,
             master_file=file,
             master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
-            ceiling_dbtp=CEILING_DBTP,
+            ceiling_dbtp=self.settings.ceiling_dbtp,
+            target_said=self._target_said(master_pick, file),
             peaks_before=self.picking.peaks(self.search.dry),
             peaks_after=self.picking.peaks(self.picks),
             steps=tuple(self.picking.steps),
@@ -247,9 +247,34 @@ class Assembly:
         weighed = self.masters.weighed[pick]
         if weighed.file is None or weighed.file.true_peak_dbtp is None:
             return None, None
-        gain_db = CEILING_DBTP - weighed.file.true_peak_dbtp
+        gain_db = self._delivery_gain_db(weighed.file, weighed.file.true_peak_dbtp)
         delivered = self.masters.samples_of(pick) * np.float32(from_db(gain_db))
         return delivered, measure_file(delivered, self.song.sample_rate_hz)
+
+    def _delivery_gain_db(self, file: FileMeasures, true_peak_dbtp: float) -> float:
+        """To the ceiling, or less where that would pass the target."""
+        to_ceiling = self.settings.ceiling_dbtp - true_peak_dbtp
+        target = self.settings.target
+        wanted = target_level(target) if target else None
+        if target is None or wanted is None:
+            return to_ceiling
+        over = (reached(file, target) or 0.0) + self.settings.ceiling_dbtp - wanted
+        return to_ceiling - max(over, 0.0)
+
+    def _target_said(self, pick: str, file: FileMeasures | None) -> str:
+        target, ceiling = self.settings.target, self.settings.ceiling_dbtp
+        level = reached(file, target) if file and target else None
+        if file is None or target is None or level is None or file.true_peak_dbtp is None:
+            return ""
+        got = target_text(target, level + file.true_peak_dbtp)
+        wanted = target_level(target)
+        at = f"{pick} reaches {got} at {file.true_peak_dbtp:.1f} dBTP"
+        if wanted is None:
+            return f"As far as the budget allows, {at} (ceiling {ceiling:g})."
+        if level + file.true_peak_dbtp >= wanted - REACHED_DB:
+            return f"The target is met: {at}."
+        why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
+        return f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
 
     def _source(self) -> Source:
         energies = {g.name: _energy(g.samples) for g in self.song.groups}
@@ -324,7 +349,7 @@ def _verdict(
     return (
         f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
         f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
-        f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % distortion."
+        f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
     )
 
 

@@ -23,9 +23,20 @@ class DriveInMix:
     search : what judges candidates of the group in the mix
     name : the group
     picks : of the other groups
+    price_lu_per_pct : of added distortion; that of the settings without it
     """
 
-    def __init__(self, search: SetSearch, name: str, picks: Picks, chain: Chain) -> None:
+    def __init__(
+        self,
+        search: SetSearch,
+        name: str,
+        picks: Picks,
+        chain: Chain,
+        *,
+        price_lu_per_pct: float | None = None,
+    ) -> None:
+        price = search.settings.price_lu_per_pct
+        self._price = price if price_lu_per_pct is None else price_lu_per_pct
         self._search, self._name, self._picks = search, name, dict(picks)
         self._chain = chain
         self._entries: dict[Drives, Entry] = {}
@@ -34,7 +45,15 @@ class DriveInMix:
     def find(self) -> None:
         """Search, and make what was found the group's candidate of this chain."""
         reaches = [search.reach_db for search in self._chain.searches]
-        drives, found = search_drives(reaches, self)
+        self.take(*search_drives(reaches, self))
+
+    def keeps(self, drives_db: Drives) -> bool:
+        """Whether drives keep the whole budget over the whole song."""
+        self.worth_lu(drives_db)
+        return self.keeps_budget(drives_db, whole_song=True)
+
+    def take(self, drives: Drives, found: Sequence[Found]) -> None:
+        """Make judged drives the group's candidate of this chain."""
         told = tuple(
             self._told(i, search, drives, end)
             for i, (search, end) in enumerate(zip(self._chain.searches, found, strict=True))
@@ -47,7 +66,7 @@ class DriveInMix:
             chain = self._chain.driven(drives_db)
             self._search.groups[self._name].try_chain(chain, self._search.cache)
             self._entries[drives_db] = self._search.entry(self._name, chain.name, self._picks)
-        score = self._entries[drives_db].score_lu(self._search.settings.price_lu_per_pct)
+        score = self._entries[drives_db].score_lu(self._price)
         return UNWORTHY_LU if score is None else score
 
     def keeps_budget(self, drives_db: Drives, *, whole_song: bool) -> bool:
@@ -78,7 +97,7 @@ class DriveInMix:
             stage=search.stage + 1,
             effect=stage.name,
             parameter=search.key,
-            unit=search.unit,
+            unit="dB" if search.level else search.unit,
             level=search.level,
             from_db=search.setting_db(0.0),
             to_db=search.setting_db(search.reach_db),
@@ -112,6 +131,8 @@ class DriveInMix:
         found = f"{search.key} {_text(search, drives[i])}"
         if end.ended is Ended.RANGE:
             return f"Found {found}: the search never leaves the budget, widen {search}."
+        if end.ended is Ended.TARGET:
+            return f"Found {found}: it reaches the target."
         if end.ended is Ended.NO_HELP:
             if self.worth_lu(drives) <= 0:
                 return f"No {search.key} from {search} gives the mix what its distortion costs."

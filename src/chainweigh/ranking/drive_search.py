@@ -39,6 +39,7 @@ class Ended(Enum):
     RANGE = "range"
     NEVER = "never within budget"
     TRIALS = "trials"
+    TARGET = "target"
 
 
 @dataclass(frozen=True)

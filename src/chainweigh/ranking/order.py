@@ -4,7 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from chainweigh.chain.chain import BYPASS_NAME
-from chainweigh.ranking.results import PriceRange, RankSettings, Standing
+from chainweigh.ranking.results import PriceRange, Standing
+from chainweigh.ranking.settings import RankSettings
 
 LIMITS = (
     ("thdn_programme_pct", "distortion", "%"),

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from chainweigh.audio.array import Samples, to_db
 from chainweigh.kernels.halfband import MARGIN_FRAMES
 from chainweigh.kernels.true_peak import N_PHASES, interpolated
-from chainweigh.ranking.results import GroupShare, PeakMoment, Peaks, PeakSection
+from chainweigh.ranking.set_results import GroupShare, PeakMoment, Peaks, PeakSection
 from chainweigh.song import sum_of
 
 N_MOMENTS = 8

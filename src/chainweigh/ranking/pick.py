@@ -7,8 +7,8 @@ from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.order import breaches
 from chainweigh.ranking.peaks import attribute_peaks
-from chainweigh.ranking.results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.set_of_groups import SetOfGroups
+from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.song import sum_of
 

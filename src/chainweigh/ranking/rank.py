@@ -10,10 +10,12 @@ from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.master_target import drive_masters
 from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import MASTER, RankSettings
+from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.settings import RankSettings, check_settings
 from chainweigh.ranking.weighed_group import first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
@@ -70,6 +72,8 @@ def rank_song(
     ------
     SongError
         A plan for other groups than the song's.
+    SettingsError
+        A budget that nothing keeps, or a target that is none.
 
     Notes
     -----
@@ -77,6 +81,7 @@ def rank_song(
     candidate with its reason. The same inputs give the same results with any number of threads.
     """
     settings = settings or RankSettings()
+    check_settings(settings)
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
@@ -94,6 +99,8 @@ def rank_song(
     master_search = SetSearch(masters, onsets, settings, cache, threads)
     for chain in masters[MASTER].searched:
         DriveInMix(master_search, MASTER, master_search.dry, chain).find()
+    if settings.target is not None and plan.fixed is None:
+        drive_masters(master_search, settings)
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(song, settings, picking, picks, master_search, fixed_master)
     return assembly.run(kind, stems)

@@ -12,6 +12,8 @@ from chainweigh.measure.image import ImageChange
 from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
+from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
+from chainweigh.ranking.settings import RankSettings
 
 SCHEMA = "1.2"
 
@@ -175,7 +177,8 @@ class Search:
     """How a searched setting was found, in the mix as it stood.
 
     Settings are in `unit`; where `level` names one they are offsets to it ("hits - 3.2 dB" is
-    -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials";
+    -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials", and
+    "target" where a master reached its target;
     `stopped_by` the limit crossed first, `crossed_at_db` the first setting known to cross it and
     `crossed_at_s` the seconds where that was heard most. `curve` runs from the gentle end to the
     deep end, with the other searched settings of the chain as they were found.
@@ -270,94 +273,11 @@ class Choice:
 
 
 @dataclass(frozen=True)
-class GroupShare:
-    """A group's part in a peak of the mix.
-
-    `share_pct` of the peak is the group's, negative where it pulls the other way; `fall_db` is how
-    much lower the mix peaks there without the group.
-    """
-
-    group: str
-    share_pct: float
-    fall_db: float | None
-    undefined: Reasons = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class PeakMoment:
-    """One of the mix's highest true peaks; `channel` counts from 1."""
-
-    at_s: float
-    channel: int
-    true_peak_dbtp: float
-    shares: tuple[GroupShare, ...]
-
-
-@dataclass(frozen=True)
-class PeakSection:
-    """The highest true peak of a stretch of the song, and mean shares in its four highest."""
-
-    from_s: float
-    to_s: float
-    true_peak_dbtp: float
-    shares: tuple[GroupShare, ...]
-
-
-@dataclass(frozen=True)
-class Peaks:
-    """The mix's highest true peaks, the same by stretches of 10 s, and mean shares in them."""
-
-    moments: tuple[PeakMoment, ...]
-    sections: tuple[PeakSection, ...]
-    shares: tuple[GroupShare, ...]
-
-
-@dataclass(frozen=True)
-class SetStep:
-    """One change on the way to the set: the group most in the way, and what it then got."""
-
-    group: str
-    share_pct: float | None
-    candidate: str
-    mix_headroom_db: float | None
-    undefined: Reasons = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class ConsideredSet:
-    """A set that was weighed on the mix; `candidates` in the order of the groups.
-
-    `score_lu` is the headroom less the price of every group's added distortion.
-    """
-
-    candidates: tuple[str, ...]
-    mix_headroom_db: float | None
-    added_thdn_pct: float | None
-    score_lu: float | None
-    why: str
-    undefined: Reasons = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class SetsConsidered:
-    """Which sets were weighed: every one of `n_possible`, or those a beam came upon.
-
-    `best` lists the leading ones; `left_out` says which candidates took no part, and why.
-    """
-
-    how: str
-    n_possible: int
-    n_weighed: int
-    best: tuple[ConsideredSet, ...]
-    left_out: tuple[str, ...]
-
-
-@dataclass(frozen=True)
 class ChosenSet:
     """One chain a group and a master chain, judged on the mix and on the master.
 
     `peaks_before` are those of the dry mix, `peaks_after` of the mix the set makes; `steps` are the
-    changes in between.
+    changes in between. `target_said` tells how far the master got where it had a target.
     """
 
     choices: tuple[Choice, ...]
@@ -376,6 +296,7 @@ class ChosenSet:
     master_audio: str | None
     ceiling_dbtp: float
     undefined: Reasons = field(default_factory=dict)
+    target_said: str = ""
     peaks_before: Peaks | None = None
     peaks_after: Peaks | None = None
     steps: tuple[SetStep, ...] = ()
@@ -412,29 +333,6 @@ class Source:
     groups: tuple[SourceGroup, ...]
     notes: tuple[str, ...]
     mix: FileMeasures
-
-
-@dataclass(frozen=True)
-class Budget:
-    """Limits a candidate must keep to be ranked as usable.
-
-    Disturbed frames and onsets count in the mix; punch and gain movement on the group itself.
-    """
-
-    thdn_programme_pct: float = 10.0
-    disturbed_pct: float = 1.0
-    disturbed_onsets_pct: float = 5.0
-    punch_loss_db: float = 1.0
-    gain_movement_db: float = 3.0
-
-
-@dataclass(frozen=True)
-class RankSettings:
-    """The stated preference and limits behind the order."""
-
-    price_lu_per_pct: float = 0.1
-    tie_lu: float = 0.1
-    budget: Budget = field(default_factory=Budget)
 
 
 @dataclass(frozen=True)

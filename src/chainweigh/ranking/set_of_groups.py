@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from chainweigh.ranking.order import Entry, breaches
-from chainweigh.ranking.results import ConsideredSet, SetsConsidered
+from chainweigh.ranking.set_results import ConsideredSet, SetsConsidered
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.sets import (
     BEAM_WIDTH,

@@ -8,7 +8,8 @@ from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
 from chainweigh.ranking.listened_mix import ListenedMix
 from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, rank
-from chainweigh.ranking.results import HeardMeasures, RankSettings, Standing
+from chainweigh.ranking.results import HeardMeasures, Standing
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
 

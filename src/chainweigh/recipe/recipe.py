@@ -16,21 +16,15 @@ import tomli_w
 from chainweigh.audio.atomic import write_text
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import check_keys, parse_chain, read_toml
-from chainweigh.errors import ChainFileError, RecipeError
-from chainweigh.ranking.results import (
-    MASTER,
-    Budget,
-    Comparison,
-    RankSettings,
-    ResolvedStage,
-    Results,
-)
+from chainweigh.errors import ChainFileError, RecipeError, SettingsError
+from chainweigh.ranking.results import MASTER, Comparison, ResolvedStage, Results
+from chainweigh.ranking.settings import Budget, RankSettings, Target, check_settings
 
 FORMAT = "1.0"
 
 _TOP = ("recipe", "title", "settings", "won", "provenance", "group", MASTER)
 _PLACE = ("name", "chain", "about", "won", "stage")
-_SETTINGS = ("price_lu_per_pct", "tie_lu", "budget")
+_SETTINGS = tuple(f.name for f in fields(RankSettings))
 
 
 @dataclass(frozen=True)
@@ -61,11 +55,7 @@ def write_recipe(results: Results, path: Path) -> None:
     table = {
         "recipe": FORMAT,
         "title": results.source.title,
-        "settings": {
-            "price_lu_per_pct": results.settings.price_lu_per_pct,
-            "tie_lu": results.settings.tie_lu,
-            "budget": asdict(results.settings.budget),
-        },
+        "settings": _settings_table(results.settings),
         "won": _numbers(
             mix_headroom_db=chosen.mix_headroom_db,
             thdn_with_master_pct=chosen.thdn_with_master_pct,
@@ -81,6 +71,14 @@ def write_recipe(results: Results, path: Path) -> None:
         MASTER: {key: value for key, value in _place_table(master).items() if key != "name"},
     }
     write_text(path, tomli_w.dumps(table))
+
+
+def _settings_table(settings: RankSettings) -> dict[str, Any]:
+    table = asdict(settings)
+    target = table.pop("target")
+    if target is not None:
+        table["target"] = {key: value for key, value in target.items() if value is not None}
+    return table
 
 
 def _numbers(**values: float | None) -> dict[str, float]:
@@ -175,10 +173,18 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path)
 
 def _parse_settings(table: Mapping[str, Any], where: str) -> RankSettings:
     check_keys(table, _SETTINGS, where)
-    budget = table.get("budget", {})
-    check_keys(budget, [f.name for f in fields(Budget)], f"{where}.budget")
-    numbers = _parse_numbers({k: v for k, v in table.items() if k != "budget"}, where)
-    return RankSettings(**numbers, budget=Budget(**_parse_numbers(budget, f"{where}.budget")))
+    parts = {}
+    for name, kind in (("budget", Budget), ("target", Target)):
+        if name in table:
+            check_keys(table[name], [f.name for f in fields(kind)], f"{where}.{name}")
+            parts[name] = kind(**_parse_numbers(table[name], f"{where}.{name}"))
+    numbers = _parse_numbers({k: v for k, v in table.items() if k not in parts}, where)
+    settings = RankSettings(**numbers, **parts)  # type: ignore[arg-type]
+    try:
+        check_settings(settings)
+    except SettingsError as error:
+        raise RecipeError(f"{where}: {error}") from error
+    return settings
 
 
 def _parse_numbers(table: Mapping[str, Any], where: str) -> dict[str, float]:
