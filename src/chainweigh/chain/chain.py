@@ -167,7 +167,8 @@ class Chain:
     """Ordered stages; no stages at all is the bypass.
 
     Searched settings stand at the gentle end of their ranges until `driven` sets them; `origin`
-    is then the name of the chain that was searched.
+    is then the name of the chain that was searched. `gain_db` is an output gain kept from another
+    render; without one the output is matched to the input's loudness.
     """
 
     name: str
@@ -176,6 +177,7 @@ class Chain:
     stages: tuple[AnyStage, ...]
     searches: tuple[SearchRange, ...] = ()
     origin: str | None = None
+    gain_db: float | None = None
 
     def driven(self, drives_db: Sequence[float]) -> "Chain":
         """The chain with every searched setting so many dB from the gentle end."""

@@ -1,6 +1,7 @@
 """chainweigh rank SONG."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,9 +12,10 @@ from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
 from chainweigh.cli.ranking_options import changed_settings, ranking_options
 from chainweigh.ranking.rank import plan_for, rank_song
+from chainweigh.ranking.revision import compare_revision
 from chainweigh.ranking.settings import RankSettings, check_settings
 from chainweigh.render.cache import Cache
-from chainweigh.report.results_json import results_text
+from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
 from chainweigh.song import load_song
@@ -32,6 +34,12 @@ from chainweigh.song import load_song
     type=click.Path(path_type=Path),
     help="Run folder to write; SONG-run in the working folder without it.",
 )
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="An earlier run of this song: say what moved, which group caused it, who still wins.",
+)
 @ranking_options
 @options.resample_option
 @options.threads_option
@@ -41,6 +49,7 @@ def command(
     song: Path,
     chains_folder: Path | None,
     out: Path | None,
+    since: Path | None,
     resample_hz: int | None,
     threads: int,
     as_json: bool,
@@ -53,6 +62,7 @@ def command(
     """
     settings = changed_settings(RankSettings(), ranking)
     check_settings(settings)
+    earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
     plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
     out = out or options.free_run_folder(song)
@@ -63,6 +73,9 @@ def command(
             run = rank_song(
                 loaded, plan, settings=settings, cache=cache, threads=threads, progress=progress
             )
+        if since is not None and earlier is not None:
+            revision = compare_revision(earlier, since, loaded, run.results)
+            run = replace(run, results=replace(run.results, revision=revision))
         write_run(run, folder)
     cache.trim()
     if as_json:

@@ -67,6 +67,7 @@ class Assembly:
     picks: Picks
     master_search: SetSearch
     fixed_master: str | None
+    delivery_gain_db: float | None = None
     cached_audio: dict[str, Path] = field(default_factory=dict)
     arrays: dict[str, Samples] = field(default_factory=dict)
 
@@ -192,7 +193,8 @@ class Assembly:
         entry = next(e for e, _ in master_standings if e.name == master_pick)
         thdn_groups = self._thdn_of_set(0.0)
         thdn = self._thdn_of_set(entry.distortion_pct)
-        delivered, file = self._delivery(master_pick)
+        gain_db = self._delivery_gain_db(master_pick)
+        delivered, file = self._delivery(master_pick, gain_db)
         if delivered is not None:
             self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
         within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
@@ -212,6 +214,7 @@ class Assembly:
             master_file=file,
             master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
             ceiling_dbtp=self.settings.ceiling_dbtp,
+            delivery_gain_db=gain_db,
             target_said=self._target_said(master_pick, file),
             peaks_before=self.picking.peaks(self.search.dry),
             peaks_after=self.picking.peaks(self.picks),
@@ -243,18 +246,22 @@ class Assembly:
             return None
         return thdn_set_pct(energies, known, master_pct=master_pct)
 
-    def _delivery(self, pick: str) -> tuple[Samples | None, FileMeasures | None]:
-        weighed = self.masters.weighed[pick]
-        if weighed.file is None or weighed.file.true_peak_dbtp is None:
+    def _delivery(
+        self, pick: str, gain_db: float | None
+    ) -> tuple[Samples | None, FileMeasures | None]:
+        if gain_db is None:
             return None, None
-        gain_db = self._delivery_gain_db(weighed.file, weighed.file.true_peak_dbtp)
         delivered = self.masters.samples_of(pick) * np.float32(from_db(gain_db))
         return delivered, measure_file(delivered, self.song.sample_rate_hz)
 
-    def _delivery_gain_db(self, file: FileMeasures, true_peak_dbtp: float) -> float:
-        """To the ceiling, or less where that would pass the target."""
-        to_ceiling = self.settings.ceiling_dbtp - true_peak_dbtp
-        target = self.settings.target
+    def _delivery_gain_db(self, pick: str) -> float | None:
+        """To the ceiling, or less where that would pass the target; or the gain that is kept."""
+        file, target = self.masters.weighed[pick].file, self.settings.target
+        if file is None or file.true_peak_dbtp is None:
+            return None
+        if self.delivery_gain_db is not None:
+            return self.delivery_gain_db
+        to_ceiling = self.settings.ceiling_dbtp - file.true_peak_dbtp
         wanted = target_level(target) if target else None
         if target is None or wanted is None:
             return to_ceiling

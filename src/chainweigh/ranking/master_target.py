@@ -33,14 +33,19 @@ def drive_masters(search: SetSearch, settings: RankSettings) -> None:
 
     Notes
     -----
-    A chain whose final stage has no level to drive stays as it is written.
+    A chain whose final stage has no level to drive stays as it is written; variants that differ in
+    that level alone are one.
     """
     group = search.groups[MASTER]
+    driven = set()
     for chain in group.chains[1:]:
         drivable = final_drive(chain)
-        if drivable is not None:
+        if drivable is None:
+            continue
+        group.chains = [c for c in group.chains if c.name != chain.name]
+        if drivable.name not in driven:
             _drive(search, drivable, settings)
-            group.chains = [c for c in group.chains if c.name != chain.name]
+        driven.add(drivable.name)
 
 
 def final_drive(chain: Chain) -> Chain | None:
@@ -50,7 +55,8 @@ def final_drive(chain: Chain) -> Chain | None:
         unit = "dB" if isinstance(value, LevelExpression) else "dBFS"
         try:
             found = search_range(len(chain.stages) - 1, key, unit, *ends)
-            searched = replace(chain, searches=(found,))
+            name = chain.name.replace(f", {key} {chain.stages[-1].written()[key]}", "")
+            searched = replace(chain, name=name, searches=(found,))
             for drive_db in (0.0, found.reach_db):
                 searched.driven([drive_db]).stages[-1].completed()
         except ChainFileError:

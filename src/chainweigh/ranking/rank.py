@@ -24,11 +24,15 @@ from chainweigh.song import Song, mix_of, sum_of
 
 @dataclass(frozen=True)
 class Plan:
-    """Which chains are weighed where. `fixed` names the set where a recipe has chosen it."""
+    """Which chains are weighed where. `fixed` names the set where a recipe has chosen it.
+
+    `delivery_gain_db` is the master's last gain where it is kept from another run.
+    """
 
     bus: Mapping[str, Sequence[Chain]]
     master: Sequence[Chain]
     fixed: Picks | None = None
+    delivery_gain_db: float | None = None
 
     @property
     def n_jobs(self) -> int:
@@ -102,7 +106,9 @@ def rank_song(
     if settings.target is not None and plan.fixed is None:
         drive_masters(master_search, settings)
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
-    assembly = Assembly(song, settings, picking, picks, master_search, fixed_master)
+    assembly = Assembly(
+        song, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
+    )
     return assembly.run(kind, stems)
 
 

@@ -12,6 +12,7 @@ from chainweigh.measure.image import ImageChange
 from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
+from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.settings import RankSettings
 
@@ -277,7 +278,8 @@ class ChosenSet:
     """One chain a group and a master chain, judged on the mix and on the master.
 
     `peaks_before` are those of the dry mix, `peaks_after` of the mix the set makes; `steps` are the
-    changes in between. `target_said` tells how far the master got where it had a target.
+    changes in between. `target_said` tells how far the master got where it had a target;
+    `delivery_gain_db` is what was added to the matched master.
     """
 
     choices: tuple[Choice, ...]
@@ -297,6 +299,7 @@ class ChosenSet:
     ceiling_dbtp: float
     undefined: Reasons = field(default_factory=dict)
     target_said: str = ""
+    delivery_gain_db: float | None = None
     peaks_before: Peaks | None = None
     peaks_after: Peaks | None = None
     steps: tuple[SetStep, ...] = ()
@@ -348,7 +351,10 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Results:
-    """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply."""
+    """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply.
+
+    `revision` is there where the run was held against an earlier one.
+    """
 
     schema: str
     program: str
@@ -362,3 +368,4 @@ class Results:
     notes: tuple[str, ...]
     expectations: tuple[Expectation, ...] = ()
     warnings: tuple[str, ...] = ()
+    revision: Revision | None = None
