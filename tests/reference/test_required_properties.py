@@ -20,7 +20,8 @@ from chainweigh.ranking.distortion import measure_heard, measure_programme
 from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, breaches
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import HeardMeasures, RankSettings
+from chainweigh.ranking.results import HeardMeasures
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import Weighed, weigh
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.ranking.windows import loudest_windows

@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from chainweigh.ranking.results import Budget, RankSettings
+from chainweigh.ranking.settings import Budget, RankSettings
 from chainweigh.report.page import render_page, write_report
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
