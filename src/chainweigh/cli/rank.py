@@ -8,6 +8,7 @@ import click
 from chainweigh.audio.atomic import folder_in_place
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
+from chainweigh.measure.frames import Span
 from chainweigh.ranking.rank import plan_for, rank_song
 from chainweigh.render.cache import Cache
 from chainweigh.report.results_json import results_text
@@ -31,6 +32,7 @@ from chainweigh.song import load_song
 )
 @options.resample_option
 @options.threads_option
+@options.listening_options
 @options.json_option
 @options.quiet_option
 def command(
@@ -39,6 +41,8 @@ def command(
     out: Path | None,
     resample_hz: int | None,
     threads: int,
+    excerpt: Span | None,
+    no_audio: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
@@ -55,7 +59,7 @@ def command(
     with folder_in_place(out) as folder:
         with options.progress_bar(n_steps, quiet=quiet) as progress:
             run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
-        write_run(run, folder)
+        write_run(run, folder, options.listening(excerpt, no_audio))
     cache.trim()
     if as_json:
         click.echo(results_text(run.results), nl=False)

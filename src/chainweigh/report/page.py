@@ -1,30 +1,33 @@
-"""report.html: one file with everything in it but the audio, opened without network or server."""
+"""report.html: one file with everything in it, opened without network or server."""
 
-import base64
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from chainweigh.audio.atomic import write_text
+from chainweigh.measure.frames import Span
+from chainweigh.ranking.listening import ListeningRoom, file_inside
 from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report import formats, settings_text
+from chainweigh.report.embedded_audio import Embedded, embed, listening_data
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
 from chainweigh.report.ranking_csv import is_chosen, write_ranking_csv
+from chainweigh.report.script import page_script, script_hash
+from chainweigh.report.strict_json import strict_json
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 FILE_NAME = "report.html"
+PAGE_LIMIT_BYTES = 25_000_000
 FILE_ROWS = (
     ("integrated_lufs", "Integrated loudness"),
     ("momentary_max_lufs", "Momentary maximum"),
@@ -66,6 +69,24 @@ class Section:
     has_bare_ranks: bool
     players: tuple[Player, ...]
     price: str
+    embedded: Embedded | None
+
+    @property
+    def audio_texts(self) -> list[tuple[str, str]]:
+        """Identifier and text of each embedded take."""
+        if self.embedded is None:
+            return []
+        data = self.listening
+        names = [take["audio"] for take in data["takes"]]
+        texts = list(zip(names, self.embedded.texts, strict=True))
+        if self.embedded.others_text is not None:
+            texts.append((data["others"], self.embedded.others_text))
+        return texts
+
+    @property
+    def listening(self) -> dict[str, Any]:
+        """What the scripts need to play the embedded takes."""
+        return listening_data(self.id, self.embedded) if self.embedded else {}
 
 
 @dataclass(frozen=True)
@@ -80,10 +101,16 @@ class Chosen:
     record: Any
 
 
-def write_report(results: Results, run_folder: Path) -> Path:
-    """Write report.html and ranking.csv into a run's folder; returns the page's path.
+@dataclass(frozen=True)
+class Listening:
+    """What of the run's audio goes into the page: the passage (None: the loudest), or nothing."""
 
-    Audio is linked by relative path; a file that is not there is said to be missing.
+    wanted: Span | None = None
+    with_audio: bool = True
+
+
+def write_report(results: Results, run_folder: Path, listening: Listening | None = None) -> Path:
+    """Write report.html and ranking.csv into a run's folder; returns the page's path.
 
     Raises
     ------
@@ -91,18 +118,42 @@ def write_report(results: Results, run_folder: Path) -> Path:
         A file cannot be written.
     """
     page = run_folder / FILE_NAME
-    write_text(page, render_page(results, run_folder))
+    write_text(page, render_page(results, run_folder, listening))
     write_ranking_csv(results, run_folder / CSV_NAME)
     return page
 
 
-def render_page(results: Results, run_folder: Path) -> str:
-    """The text of report.html; `run_folder` is only asked which audio files exist."""
+def render_page(results: Results, run_folder: Path, listening: Listening | None = None) -> str:
+    """The text of report.html, with as much audio as keeps it under 25 MB.
+
+    Audio that is not in the run's folder is said to be missing.
+    """
+    listening = listening or Listening()
+    silent = _render(results, run_folder, [None for _ in results.comparisons], listening)
+    if not listening.with_audio:
+        return silent
+    rooms = [ListeningRoom(results, c, run_folder, listening.wanted) for c in results.comparisons]
+    source = results.source
+    room_bytes = PAGE_LIMIT_BYTES - len(silent.encode()) - 4096 * (1 + 8 * len(rooms))
+    embedded = embed(rooms, source.tempo_bpm, source.beats_per_bar, room_bytes)
+    return _render(results, run_folder, embedded, listening) if any(embedded) else silent
+
+
+def _render(
+    results: Results,
+    run_folder: Path,
+    embedded: Sequence[Embedded | None],
+    listening: Listening,
+) -> str:
     sections = [
-        _section(comparison, index, results, run_folder)
-        for index, comparison in enumerate(results.comparisons, start=1)
+        _section(comparison, index, results, run_folder, audio)
+        for index, (comparison, audio) in enumerate(
+            zip(results.comparisons, embedded, strict=True), start=1
+        )
     ]
     chosen = results.chosen
+    script = page_script()
+    data = strict_json([s.listening for s in sections if s.embedded], "listening")
     return (
         _environment()
         .get_template("report.html.j2")
@@ -113,13 +164,18 @@ def render_page(results: Results, run_folder: Path) -> str:
             master_player=_player("Master", chosen.master_audio, run_folder),
             n_failed=sum(len(section.failed) for section in sections),
             bars=_bars(results),
-            script_hash=_script_hash(),
+            script=script,
+            script_hash=script_hash(script),
+            listening_json=data.replace("<", "\\u003c"),
+            listening_wanted=listening.wanted,
             csv_name=CSV_NAME,
         )
     )
 
 
-def _section(comparison: Comparison, index: int, results: Results, folder: Path) -> Section:
+def _section(
+    comparison: Comparison, index: int, results: Results, folder: Path, embedded: Embedded | None
+) -> Section:
     measured = tuple(c for c in comparison.candidates if c.failure is None)
     on_plot = plottable(comparison)
     drawn = (plot_comparison(comparison, results.settings, frame) for frame in (WIDE, NARROW))
@@ -135,6 +191,7 @@ def _section(comparison: Comparison, index: int, results: Results, folder: Path)
         has_bare_ranks=any(not point.is_named for plot in plots for point in plot.points),
         players=_players(comparison, measured, folder),
         price=price_sentence(comparison, results.settings),
+        embedded=embedded,
     )
 
 
@@ -155,9 +212,7 @@ def _player(
 ) -> Player | None:
     if not path:
         return None
-    parts = PurePosixPath(path)
-    inside = not parts.is_absolute() and ".." not in parts.parts
-    here = inside and (folder / parts).is_file()
+    here = file_inside(folder, path) is not None
     return Player(label, path, f"./{quote(path)}" if here else None, is_reference)
 
 
@@ -206,11 +261,6 @@ def _bars(results: Results) -> tuple[Bar, ...]:
             round(100 * alone / longest, 2),
         ),
     )
-
-
-def _script_hash() -> str:
-    script = resources.files("chainweigh.report").joinpath("templates/page.js").read_bytes()
-    return base64.b64encode(hashlib.sha256(script).digest()).decode()
 
 
 @cache
