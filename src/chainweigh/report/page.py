@@ -5,22 +5,22 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 from chainweigh.audio.atomic import write_text
 from chainweigh.measure.frames import Span
-from chainweigh.ranking.listening import ListeningRoom, file_inside
+from chainweigh.ranking.listening import ListeningRoom
 from chainweigh.ranking.order import LIMITS
-from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
+from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report import formats, settings_text
-from chainweigh.report.embedded_audio import Embedded, embed, listening_data
+from chainweigh.report.before_after import before_after, song_figures
+from chainweigh.report.embedded_audio import Embedded, embed
+from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import deciding, not_judged
-from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
-from chainweigh.report.price import price_sentence
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
 from chainweigh.report.ranking_csv import is_chosen, write_ranking_csv
 from chainweigh.report.script import page_script, script_hash
+from chainweigh.report.sections import Section, player, section_of
 from chainweigh.report.strict_json import strict_json
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 FILE_NAME = "report.html"
 PAGE_LIMIT_BYTES = 25_000_000
+PANEL_BYTES = 32_768  # what a comparison's listening part takes beside its audio
 FILE_ROWS = (
     ("integrated_lufs", "Integrated loudness"),
     ("momentary_max_lufs", "Momentary maximum"),
@@ -43,50 +44,6 @@ FILE_ROWS = (
     ("plr_db", "PLR (true peak − integrated)"),
     ("psr_min_db", "Least PSR of any 3 s"),
 )
-
-
-@dataclass(frozen=True)
-class Player:
-    """One audio file to listen to; `source` is None where the file is missing."""
-
-    label: str
-    path: str
-    source: str | None
-    is_reference: bool = False
-
-
-@dataclass(frozen=True)
-class Section:
-    """One comparison as the page shows it."""
-
-    id: str
-    title: str
-    comparison: Comparison
-    measured: tuple[Candidate, ...]
-    failed: tuple[Candidate, ...]
-    off_plot: tuple[Candidate, ...]
-    plots: tuple[Plot, ...]
-    has_bare_ranks: bool
-    players: tuple[Player, ...]
-    price: str
-    embedded: Embedded | None
-
-    @property
-    def audio_texts(self) -> list[tuple[str, str]]:
-        """Identifier and text of each embedded take."""
-        if self.embedded is None:
-            return []
-        data = self.listening
-        names = [take["audio"] for take in data["takes"]]
-        texts = list(zip(names, self.embedded.texts, strict=True))
-        if self.embedded.others_text is not None:
-            texts.append((data["others"], self.embedded.others_text))
-        return texts
-
-    @property
-    def listening(self) -> dict[str, Any]:
-        """What the scripts need to play the embedded takes."""
-        return listening_data(self.id, self.embedded) if self.embedded else {}
 
 
 @dataclass(frozen=True)
@@ -129,91 +86,56 @@ def render_page(results: Results, run_folder: Path, listening: Listening | None 
     Audio that is not in the run's folder is said to be missing.
     """
     listening = listening or Listening()
-    silent = _render(results, run_folder, [None for _ in results.comparisons], listening)
+    page = _Page(results, run_folder, listening)
+    silent = page.text([None for _ in results.comparisons])
     if not listening.with_audio:
         return silent
     rooms = [ListeningRoom(results, c, run_folder, listening.wanted) for c in results.comparisons]
     source = results.source
-    room_bytes = PAGE_LIMIT_BYTES - len(silent.encode()) - 4096 * (1 + 8 * len(rooms))
+    room_bytes = PAGE_LIMIT_BYTES - len(silent.encode()) - PANEL_BYTES * (1 + len(rooms))
     embedded = embed(rooms, source.tempo_bpm, source.beats_per_bar, room_bytes)
-    return _render(results, run_folder, embedded, listening) if any(embedded) else silent
+    return page.text(embedded) if any(embedded) else silent
 
 
-def _render(
-    results: Results,
-    run_folder: Path,
-    embedded: Sequence[Embedded | None],
-    listening: Listening,
-) -> str:
-    sections = [
-        _section(comparison, index, results, run_folder, audio)
-        for index, (comparison, audio) in enumerate(
-            zip(results.comparisons, embedded, strict=True), start=1
+class _Page:
+    """A run's page; what is measured of its files is measured once."""
+
+    def __init__(self, results: Results, folder: Path, listening: Listening) -> None:
+        self._results, self._folder, self._listening = results, folder, listening
+        rate = results.source.sample_rate_hz
+        self._drawn = [before_after(c, folder, rate) for c in results.comparisons]
+        self._song_figures = song_figures(results, folder)
+
+    def text(self, embedded: Sequence[Embedded | None]) -> str:
+        """The page with these passages, one a comparison."""
+        results = self._results
+        sections = [
+            section_of(comparison, index, results, self._folder, audio, drawn)
+            for index, (comparison, audio, drawn) in enumerate(
+                zip(results.comparisons, embedded, self._drawn, strict=True), start=1
+            )
+        ]
+        chosen = results.chosen
+        script = page_script()
+        data = strict_json([s.listening for s in sections if s.embedded], "listening")
+        return (
+            _environment()
+            .get_template("report.html.j2")
+            .render(
+                results=results,
+                sections=sections,
+                chosen=_chosen_chains(results, sections),
+                master_player=player("Master", chosen.master_audio, self._folder),
+                n_failed=sum(len(section.failed) for section in sections),
+                bars=_bars(results),
+                song_figures=self._song_figures,
+                script=script,
+                script_hash=script_hash(script),
+                listening_json=data.replace("<", "\\u003c"),
+                listening_wanted=self._listening.wanted,
+                csv_name=CSV_NAME,
+            )
         )
-    ]
-    chosen = results.chosen
-    script = page_script()
-    data = strict_json([s.listening for s in sections if s.embedded], "listening")
-    return (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            results=results,
-            sections=sections,
-            chosen=_chosen_chains(results, sections),
-            master_player=_player("Master", chosen.master_audio, run_folder),
-            n_failed=sum(len(section.failed) for section in sections),
-            bars=_bars(results),
-            script=script,
-            script_hash=script_hash(script),
-            listening_json=data.replace("<", "\\u003c"),
-            listening_wanted=listening.wanted,
-            csv_name=CSV_NAME,
-        )
-    )
-
-
-def _section(
-    comparison: Comparison, index: int, results: Results, folder: Path, embedded: Embedded | None
-) -> Section:
-    measured = tuple(c for c in comparison.candidates if c.failure is None)
-    on_plot = plottable(comparison)
-    drawn = (plot_comparison(comparison, results.settings, frame) for frame in (WIDE, NARROW))
-    plots = tuple(plot for plot in drawn if plot is not None)
-    return Section(
-        id=f"comparison-{index}",
-        title="Master" if comparison.scope == MASTER else comparison.name,
-        comparison=comparison,
-        measured=measured,
-        failed=tuple(c for c in comparison.candidates if c.failure is not None),
-        off_plot=tuple(c for c in measured if c not in on_plot),
-        plots=plots,
-        has_bare_ranks=any(not point.is_named for plot in plots for point in plot.points),
-        players=_players(comparison, measured, folder),
-        price=price_sentence(comparison, results.settings),
-        embedded=embedded,
-    )
-
-
-def _players(
-    comparison: Comparison, measured: Sequence[Candidate], folder: Path
-) -> tuple[Player, ...]:
-    reference = _player("Reference", comparison.reference_audio, folder, is_reference=True)
-    found = [reference] if reference else []
-    for candidate in measured:
-        player = _player(candidate.name, candidate.audio, folder)
-        if player:
-            found.append(player)
-    return tuple(found)
-
-
-def _player(
-    label: str, path: str | None, folder: Path, *, is_reference: bool = False
-) -> Player | None:
-    if not path:
-        return None
-    here = file_inside(folder, path) is not None
-    return Player(label, path, f"./{quote(path)}" if here else None, is_reference)
 
 
 def _chosen_chains(results: Results, sections: Sequence[Section]) -> list[Chosen]:
@@ -295,6 +217,7 @@ def _environment() -> "Environment":
         not_judged=not_judged,
         deciding=deciding,
         flags=flags,
+        candidate_figures=candidate_figures,
     )
     return environment
 
