@@ -87,6 +87,11 @@ class ListeningRoom:
         except AudioFileError:
             return None
 
+    @property
+    def duration_s(self) -> float:
+        """Length of the reference; 0 where there is none."""
+        return len(self._energies.hop_energies) / 100 if self._energies else 0.0
+
     def span(self, length_s: float) -> Span | None:
         """Start and end of the passage, no longer than asked for; None where there is nothing.
 
@@ -94,7 +99,7 @@ class ListeningRoom:
         """
         if self._energies is None:
             return None
-        end_s = len(self._energies.hop_energies) / 100
+        end_s = self.duration_s
         if self._wanted is None:
             spans = loudest_spans(self._energies.hop_energies, n_spans=1, span_s=length_s)
             start, wanted_s = (spans[0][0] if spans else 0.0), length_s

@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 from chainweigh.ranking.listening import file_inside
 from chainweigh.ranking.overview import Moment, Overview, read_moment, read_overview
 from chainweigh.ranking.results import MASTER, Comparison, Results
+from chainweigh.report.figures import BOX as SMALL_BOX
+from chainweigh.report.figures import HEIGHT as SMALL_HEIGHT
+from chainweigh.report.figures import WIDTH as SMALL_WIDTH
 from chainweigh.report.figures import Figure
 from chainweigh.report.in_mix import deciding
 from chainweigh.report.line_plot import Axis, Box, Line, Panel, drawn, even_ticks
 
 WIDTH, HEIGHT = 880, 240
 BOX = Box(36, 196, 52, 770)
-SMALL = Box(36, 214, 52, 350)
 LEAST_SPAN_LU = 12.0
 LARGEST_SPAN_LU = 36.0
 
@@ -44,7 +46,7 @@ def before_after(comparison: Comparison, folder: Path, sample_rate_hz: int) -> B
     moment = read_moment(reference, taken, moments[0], sample_rate_hz) if moments else None
     figures = [
         waveform_figure(before, after, moments),
-        loudness_figure([("before", before), ("after", after)]),
+        loudness_figure([("before", before), ("after", after)], small=True),
     ]
     if moment is not None:
         figures.append(moment_figure(moment))
@@ -110,16 +112,17 @@ def _silhouette(overview: Overview, x: Axis, y: Axis) -> str:
     return "M" + "L".join([*top, *reversed(foot)]) + "Z"
 
 
-def loudness_figure(lines: Sequence[tuple[str, Overview]]) -> Figure:
+def loudness_figure(lines: Sequence[tuple[str, Overview]], *, small: bool = False) -> Figure:
     """Short-term loudness over time, one line for each."""
     series = [(label, o.short_term.times_s, o.short_term.loudness_lufs) for label, o in lines]
     finite = np.concatenate([s[np.isfinite(s)] for _, _, s in series])
     names = " and ".join(label for label, _ in lines)
-    x = Axis(0.0, max(o.duration_s for _, o in lines), BOX.left, BOX.right)
+    box = SMALL_BOX if small else BOX
+    x = Axis(0.0, max(o.duration_s for _, o in lines), box.left, box.right)
     high = float(np.ceil(finite.max() / 3) * 3) if finite.size else 0.0
     low = float(np.floor(finite.min() / 3) * 3) if finite.size else high - LEAST_SPAN_LU
     low = min(max(low, high - LARGEST_SPAN_LU), high - LEAST_SPAN_LU)
-    y = Axis(low, high, BOX.bottom, BOX.top)
+    y = Axis(low, high, box.bottom, box.top)
     shown = [
         Line(label, times.tolist(), _known(values), dash, floor=dash != "")
         for (label, times, values), dash in zip(series, ("2 3", "", "8 3"), strict=False)
@@ -128,14 +131,15 @@ def loudness_figure(lines: Sequence[tuple[str, Overview]]) -> Figure:
         "Short-term loudness, LUFS",
         x,
         y,
-        even_ticks(x, 8),
+        even_ticks(x, 4 if small else 8),
         even_ticks(y, 4),
         "s",
         shown,
         "" if finite.size else "shorter than 3 s, or silent",
     )
     told = f"Short-term loudness over time: {names}"
-    return Figure("loudness", told, "\n".join(drawn(panel)), WIDTH, HEIGHT)
+    size = (SMALL_WIDTH, SMALL_HEIGHT) if small else (WIDTH, HEIGHT)
+    return Figure("loudness", told, "\n".join(drawn(panel)), *size)
 
 
 def _known(values: NDArray[np.float64]) -> list[float | None]:
@@ -146,8 +150,10 @@ def moment_figure(moment: Moment) -> Figure:
     """A few milliseconds around the worst moment, sample by sample."""
     lines = list(_moment_lines(moment))
     peak = max(float(np.abs(v).max(initial=0.0)) for v in (moment.reference, moment.candidate))
-    y = Axis(-1.05 * (peak or 1.0), 1.05 * (peak or 1.0), SMALL.bottom, SMALL.top)
-    x = Axis(0.0, 1000 * len(moment.reference) / moment.sample_rate_hz, SMALL.left, SMALL.right)
+    y = Axis(-1.05 * (peak or 1.0), 1.05 * (peak or 1.0), SMALL_BOX.bottom, SMALL_BOX.top)
+    x = Axis(
+        0.0, 1000 * len(moment.reference) / moment.sample_rate_hz, SMALL_BOX.left, SMALL_BOX.right
+    )
     title = f"The worst moment, from {moment.at_s:.3f} s"
     panel = Panel(title, x, y, even_ticks(x, 5), even_ticks(y, 4), "ms", lines)
     return Figure("worst-moment", f"{title}: samples before and after", "\n".join(drawn(panel)))

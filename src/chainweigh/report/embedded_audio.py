@@ -59,8 +59,9 @@ def embed(
 
     Passages are shortened to whole bars or beats down to 2 s; then there are fewer takes.
     """
+    longest_s = min([LONGEST_S, *(room.duration_s for room in rooms if room.duration_s)])
     for n_takes in (N_TAKES, N_TAKES // 2, N_TAKES // 4, 1):
-        length_s = whole_beats_s(LONGEST_S, tempo_bpm, beats_per_bar)
+        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar)
         while length_s >= (LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S):
             embedded = [_embedded(room.passage(length_s, n_takes)) for room in rooms]
             n_bytes = sum(e.n_bytes for e in embedded if e)

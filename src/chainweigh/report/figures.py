@@ -19,7 +19,7 @@ from chainweigh.report.line_plot import (
 )
 
 WIDTH, HEIGHT = 420, 260
-BOX = Box(40, 214, 52, 350)
+BOX = Box(40, 214, 52, 330)
 LEVELS_BELOW_DB = (0.0, 3.0, 8.0)
 LINES_HZ = (63.0, 250.0, 1000.0, 4000.0)
 DASHES = ("", "9 3", "5 3", "2 3")

@@ -18,7 +18,7 @@ from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
-from chainweigh.report.ranking_csv import is_chosen, write_ranking_csv
+from chainweigh.report.ranking_csv import is_chosen
 from chainweigh.report.script import page_script, script_hash
 from chainweigh.report.sections import Section, player, section_of
 from chainweigh.report.strict_json import strict_json
@@ -67,7 +67,7 @@ class Listening:
 
 
 def write_report(results: Results, run_folder: Path, listening: Listening | None = None) -> Path:
-    """Write report.html and ranking.csv into a run's folder; returns the page's path.
+    """Write report.html into a run's folder; returns its path.
 
     Raises
     ------
@@ -76,7 +76,6 @@ def write_report(results: Results, run_folder: Path, listening: Listening | None
     """
     page = run_folder / FILE_NAME
     write_text(page, render_page(results, run_folder, listening))
-    write_ranking_csv(results, run_folder / CSV_NAME)
     return page
 
 
@@ -119,7 +118,7 @@ class _Page:
         script = page_script()
         data = strict_json([s.listening for s in sections if s.embedded], "listening")
         return (
-            _environment()
+            environment()
             .get_template("report.html.j2")
             .render(
                 results=results,
@@ -186,7 +185,8 @@ def _bars(results: Results) -> tuple[Bar, ...]:
 
 
 @cache
-def _environment() -> "Environment":
+def environment() -> "Environment":
+    """The page's templates: escaped, strict, with what they format numbers by."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(

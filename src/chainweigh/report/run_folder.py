@@ -6,7 +6,8 @@ from chainweigh.audio.atomic import link_or_copy, write_text
 from chainweigh.audio.files import write_wav
 from chainweigh.ranking.assembly import Run
 from chainweigh.recipe.recipe import write_recipe
-from chainweigh.report.page import Listening, write_report
+from chainweigh.report.outputs import DEFAULT_FORMATS, write_formats
+from chainweigh.report.page import Listening
 from chainweigh.report.results_json import FILE_NAME, write_results
 from chainweigh.report.settings_sheet import settings_sheet
 
@@ -32,4 +33,4 @@ def write_run(run: Run, folder: Path, listening: Listening | None = None) -> Non
     write_text(folder / "session" / "settings.md", settings_sheet(run.results))
     write_recipe(run.results, folder / "recipe.toml")
     write_results(run.results, folder / FILE_NAME)
-    write_report(run.results, folder, listening)
+    write_formats(run.results, folder, DEFAULT_FORMATS, listening)
