@@ -27,6 +27,7 @@ RUN_ENTRIES = (
     "recipe.toml",
     "plots",
     "audio",
+    "ladder",
     "masters",
     "session",
 )

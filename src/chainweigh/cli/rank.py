@@ -1,6 +1,7 @@
 """chainweigh rank SONG."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -9,7 +10,9 @@ from chainweigh.audio.atomic import folder_in_place
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
 from chainweigh.measure.frames import Span
+from chainweigh.ranking.personal_budget import load_personal_budget
 from chainweigh.ranking.rank import plan_for, rank_song
+from chainweigh.ranking.results import RankSettings
 from chainweigh.render.cache import Cache
 from chainweigh.report.results_json import results_text
 from chainweigh.report.run_folder import write_run
@@ -30,6 +33,12 @@ from chainweigh.song import load_song
     type=click.Path(path_type=Path),
     help="Run folder to write; SONG-run in the working folder without it.",
 )
+@click.option(
+    "--budget-from",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Take the limits of audibility from a drive ladder marked and saved in a report.",
+)
 @options.resample_option
 @options.threads_option
 @options.listening_options
@@ -39,6 +48,7 @@ def command(
     song: Path,
     chains_folder: Path | None,
     out: Path | None,
+    budget_from: Path | None,
     resample_hz: int | None,
     threads: int,
     excerpt: Span | None,
@@ -50,6 +60,10 @@ def command(
 
     SONG is a folder of stems: sub-folders or files are the groups, or song.toml names them.
     """
+    settings = RankSettings()
+    if budget_from is not None:
+        budget = load_personal_budget(budget_from, settings.budget)
+        settings = replace(settings, budget=budget)
     loaded = load_song(song, resample_hz=resample_hz)
     plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
     n_steps = sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
@@ -58,7 +72,9 @@ def command(
     cache = Cache.at_default_place()
     with folder_in_place(out) as folder:
         with options.progress_bar(n_steps, quiet=quiet) as progress:
-            run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
+            run = rank_song(
+                loaded, plan, settings=settings, cache=cache, threads=threads, progress=progress
+            )
         write_run(run, folder, options.listening(excerpt, no_audio))
     cache.trim()
     if as_json:

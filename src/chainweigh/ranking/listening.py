@@ -1,5 +1,6 @@
 """What there is to listen to: a passage of each comparison, its best takes matched on it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path, PurePosixPath
@@ -12,27 +13,61 @@ from chainweigh.errors import AudioFileError
 from chainweigh.measure.frames import Span, loudest_spans
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
-from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
+from chainweigh.ranking.results import MASTER, Candidate, Comparison, Ladder, Results
 
 LEAST_S = 1.0  # two and a half gating blocks: less has no loudness to match by
 
 
-@dataclass(frozen=True, eq=False)
-class Take:
-    """One passage of one file; the reference has rank None.
-
-    `excerpt_gain_db` makes it as loud as the reference in this passage, `mix_gain_db` the mix with
-    it as loud as the mix with the reference. Both come on top of `match_gain_db`, which is in the
-    file and holds for the whole song. None where a loudness is not defined or there is no mix.
-    """
+@dataclass(frozen=True)
+class Source:
+    """A file of the run's folder that may be listened to, matched over the whole song."""
 
     name: str
     rank: int | None
-    samples: Samples
+    audio: str | None
     match_gain_db: float
+    worst_moments_s: tuple[float, ...] = ()
+
+
+def candidate_sources(comparison: Comparison) -> list[Source]:
+    """Candidates in order of rank; those without stages are the reference."""
+    return [_source(c) for c in comparison.candidates if c.failure is None and c.stages]
+
+
+def _source(candidate: Candidate) -> Source:
+    heard = candidate.in_mix or candidate.soloed
+    return Source(
+        name=candidate.name,
+        rank=candidate.standing.rank,
+        audio=candidate.audio,
+        match_gain_db=candidate.match_gain_db or 0.0,
+        worst_moments_s=heard.worst_moments_s if heard else (),
+    )
+
+
+def ladder_sources(ladder: Ladder) -> list[Source]:
+    """Every rung that was rendered, from the lowest."""
+    return [
+        Source(f"{rung.drive_db:+g} dB", None, rung.audio, rung.match_gain_db or 0.0)
+        for rung in ladder.rungs
+        if rung.failure is None
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class Take:
+    """One passage of one file.
+
+    `excerpt_gain_db` makes it as loud as the reference in this passage, `mix_gain_db` the mix with
+    it as loud as the mix with the reference. Both come on top of the source's match gain, which is
+    in the file and holds for the whole song. None where a loudness is not defined or there is no
+    mix.
+    """
+
+    source: Source
+    samples: Samples
     excerpt_gain_db: float | None
     mix_gain_db: float | None
-    worst_moments_s: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,14 +98,20 @@ class ListeningRoom:
 
     Parameters
     ----------
+    sources : what is listened to beside the reference
     wanted : the passage in seconds; None takes the loudest
     """
 
     def __init__(
-        self, results: Results, comparison: Comparison, folder: Path, wanted: Span | None = None
+        self,
+        results: Results,
+        comparison: Comparison,
+        sources: Sequence[Source],
+        folder: Path,
+        wanted: Span | None = None,
     ) -> None:
         self._results, self._comparison, self._folder = results, comparison, folder
-        self._wanted = wanted
+        self._sources, self._wanted = sources, wanted
 
     @cached_property
     def reference(self) -> Path | None:
@@ -114,7 +155,7 @@ class ListeningRoom:
         Parameters
         ----------
         length_s : longest passage
-        n_takes : candidates at most, in order of rank; those without stages are the reference
+        n_takes : sources at most, from the first
         """
         span = self.span(length_s)
         if span is None or self.reference is None:
@@ -126,16 +167,13 @@ class ListeningRoom:
         if reference is None:
             return None
         others = self._others(cut, reference)
-        takes = [Take("", None, reference, 0.0, 0.0, None if others is None else 0.0)]
-        for candidate in self._best(n_takes):
-            samples = cut.read(candidate.audio)
+        itself = Source("Reference", None, self._comparison.reference_audio, 0.0)
+        takes = [Take(itself, reference, 0.0, None if others is None else 0.0)]
+        for source in self._sources[:n_takes]:
+            samples = cut.read(source.audio)
             if samples is not None and samples.shape == reference.shape:
-                takes.append(_matched(candidate, samples, reference, others, rate))
+                takes.append(_matched(source, samples, reference, others, rate))
         return Passage(span, rate, tuple(takes), others, tuple(cut.missing))
-
-    def _best(self, n_takes: int) -> list[Candidate]:
-        ranked = [c for c in self._comparison.candidates if c.failure is None and c.stages]
-        return ranked[:n_takes]
 
     def _others(self, cut: "_Cut", reference: Samples) -> Samples | None:
         """The other groups' chosen takes, summed."""
@@ -176,24 +214,16 @@ class _Cut:
 
 
 def _matched(
-    candidate: Candidate,
+    source: Source,
     samples: Samples,
     reference: Samples,
     others: Samples | None,
     sample_rate_hz: int,
 ) -> Take:
-    heard = candidate.in_mix or candidate.soloed
-    return Take(
-        name=candidate.name,
-        rank=candidate.standing.rank,
-        samples=samples,
-        match_gain_db=candidate.match_gain_db or 0.0,
-        excerpt_gain_db=_gain_db(reference, samples, sample_rate_hz),
-        mix_gain_db=None
-        if others is None
-        else _gain_db(others + reference, others + samples, sample_rate_hz),
-        worst_moments_s=heard.worst_moments_s if heard else (),
-    )
+    mix_gain_db = None
+    if others is not None:
+        mix_gain_db = _gain_db(others + reference, others + samples, sample_rate_hz)
+    return Take(source, samples, _gain_db(reference, samples, sample_rate_hz), mix_gain_db)
 
 
 def _gain_db(reference: Samples, candidate: Samples, sample_rate_hz: int) -> float | None:

@@ -1,18 +1,19 @@
 """The main job: weigh every chain on every group, pick the set, weigh the master chains on it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chainweigh.audio.array import padded
 from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
-from chainweigh.measure.onsets import find_onsets
+from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.ladder import climb
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.weighed_group import weigh_all
+from chainweigh.ranking.weighed_group import WeighedGroup, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of
@@ -87,7 +88,23 @@ def rank_song(
     master_search.measure_dry()
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(song, settings, search, picks, master_search, fixed_master)
-    return assembly.run(kind, stems)
+    run = assembly.run(kind, stems)
+    return run if kind == "apply" else _with_ladder(run, groups, onsets, cache, threads)
+
+
+def _with_ladder(
+    run: Run, groups: Mapping[str, WeighedGroup], onsets: Onsets, cache: Cache, threads: int
+) -> Run:
+    """The run with the drive ladder of the chain that gives the mix most."""
+    gains = {c.group: c.loudness_gain_lu or 0.0 for c in run.results.chosen.choices if c.settings}
+    if not gains:
+        return run
+    picks = {c.group: c.candidate for c in run.results.chosen.choices}
+    name = max(gains, key=lambda group: gains[group])
+    others = [(groups[other], pick) for other, pick in picks.items() if other != name]
+    made = climb(groups[name], picks[name], others, onsets, cache, threads=threads)
+    results = replace(run.results, ladder=made.ladder)
+    return replace(run, results=results, cached_audio={**run.cached_audio, **made.audio})
 
 
 def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:

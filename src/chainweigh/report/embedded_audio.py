@@ -42,7 +42,7 @@ class Embedded:
 
     def gains(self, take: Take) -> dict[str, float | None]:
         """What the player multiplies by: reference and difference soloed, all of it in the mix."""
-        base = self.unit * from_db(take.match_gain_db)
+        base = self.unit * from_db(take.source.match_gain_db)
         solo, mix = from_db(take.excerpt_gain_db or 0.0), from_db(take.mix_gain_db or 0.0)
         in_mix = take.mix_gain_db is not None
         return {
@@ -76,7 +76,7 @@ def _embedded(passage: Passage | None) -> Embedded | None:
     if passage is None:
         return None
     reference, *candidates = passage.takes
-    raw = [take.samples / np.float32(from_db(take.match_gain_db)) for take in candidates]
+    raw = [take.samples / np.float32(from_db(take.source.match_gain_db)) for take in candidates]
     parts = [reference.samples, *raw, *(r - reference.samples for r in raw)]
     if passage.others is not None:
         parts.append(passage.others)
@@ -107,6 +107,13 @@ def _text(frames: NDArray[np.int32], sample_rate_hz: int) -> str:
     return base64.b64encode(flac_bytes(frames, sample_rate_hz)).decode("ascii")
 
 
+def audio_texts(id: str, embedded: Embedded) -> list[tuple[str, str]]:
+    """Identifier and text of each take, as `listening_data` names them."""
+    texts = [(f"{id}-take-{index}", text) for index, text in enumerate(embedded.texts)]
+    others = embedded.others_text
+    return texts if others is None else [*texts, (f"{id}-others", others)]
+
+
 def listening_data(id: str, embedded: Embedded) -> dict[str, Any]:
     """What the page's scripts need to play a passage, the identifiers of its audio among it."""
     passage = embedded.passage
@@ -118,11 +125,11 @@ def listening_data(id: str, embedded: Embedded) -> dict[str, Any]:
         "others": None if embedded.others_text is None else f"{id}-others",
         "takes": [
             {
-                "name": take.name,
-                "rank": take.rank,
+                "name": take.source.name,
+                "rank": take.source.rank,
                 "audio": f"{id}-take-{index}",
                 "gains": embedded.gains(take),
-                "moments_s": take.worst_moments_s,
+                "moments_s": take.source.worst_moments_s,
             }
             for index, take in enumerate(passage.takes)
         ],

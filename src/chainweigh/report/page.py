@@ -1,6 +1,6 @@
 """report.html: one file with everything in it, opened without network or server."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Any
 
 from chainweigh.audio.atomic import write_text
 from chainweigh.measure.frames import Span
-from chainweigh.ranking.listening import ListeningRoom
+from chainweigh.ranking.listening import ListeningRoom, candidate_sources, ladder_sources
 from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report import formats, settings_text
 from chainweigh.report.before_after import before_after, song_figures
-from chainweigh.report.embedded_audio import Embedded, embed
+from chainweigh.report.embedded_audio import Embedded, audio_texts, embed, listening_data
 from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import deciding, not_judged
+from chainweigh.report.ladder_data import LADDER_ID, ladder_data
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
 from chainweigh.report.ranking_csv import is_chosen
-from chainweigh.report.script import page_script, script_hash
+from chainweigh.report.script import page_script, script_hash, script_json
 from chainweigh.report.sections import Section, player, section_of
-from chainweigh.report.strict_json import strict_json
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -86,14 +86,29 @@ def render_page(results: Results, run_folder: Path, listening: Listening | None 
     """
     listening = listening or Listening()
     page = _Page(results, run_folder, listening)
-    silent = page.text([None for _ in results.comparisons])
+    silent = page.text({})
     if not listening.with_audio:
         return silent
-    rooms = [ListeningRoom(results, c, run_folder, listening.wanted) for c in results.comparisons]
+    rooms = _rooms(results, run_folder, listening.wanted)
     source = results.source
     room_bytes = PAGE_LIMIT_BYTES - len(silent.encode()) - PANEL_BYTES * (1 + len(rooms))
-    embedded = embed(rooms, source.tempo_bpm, source.beats_per_bar, room_bytes)
-    return page.text(embedded) if any(embedded) else silent
+    found = embed(list(rooms.values()), source.tempo_bpm, source.beats_per_bar, room_bytes)
+    embedded = {id: e for id, e in zip(rooms, found, strict=True) if e is not None}
+    return page.text(embedded) if embedded else silent
+
+
+def _rooms(results: Results, folder: Path, wanted: Span | None) -> dict[str, ListeningRoom]:
+    """What can be listened to, by its identifier in the page: every comparison, and the ladder."""
+    rooms = {
+        f"comparison-{i}": ListeningRoom(results, c, candidate_sources(c), folder, wanted)
+        for i, c in enumerate(results.comparisons, start=1)
+    }
+    ladder = results.ladder
+    climbed = [c for c in results.comparisons if ladder and c.name == ladder.comparison]
+    if ladder and climbed:
+        rungs = ladder_sources(ladder)
+        rooms[LADDER_ID] = ListeningRoom(results, climbed[0], rungs, folder, wanted)
+    return rooms
 
 
 class _Page:
@@ -105,18 +120,19 @@ class _Page:
         self._drawn = [before_after(c, folder, rate) for c in results.comparisons]
         self._song_figures = song_figures(results, folder)
 
-    def text(self, embedded: Sequence[Embedded | None]) -> str:
-        """The page with these passages, one a comparison."""
+    def text(self, embedded: Mapping[str, Embedded]) -> str:
+        """The page with these passages, by identifier."""
         results = self._results
         sections = [
-            section_of(comparison, index, results, self._folder, audio, drawn)
-            for index, (comparison, audio, drawn) in enumerate(
-                zip(results.comparisons, embedded, self._drawn, strict=True), start=1
+            section_of(comparison, i, results, self._folder, embedded.get(f"comparison-{i}"), drawn)
+            for i, (comparison, drawn) in enumerate(
+                zip(results.comparisons, self._drawn, strict=True), start=1
             )
         ]
         chosen = results.chosen
         script = page_script()
-        data = strict_json([s.listening for s in sections if s.embedded], "listening")
+        data = [listening_data(id, e) for id, e in embedded.items() if id != LADDER_ID]
+        ladder = embedded.get(LADDER_ID)
         return (
             environment()
             .get_template("report.html.j2")
@@ -130,7 +146,10 @@ class _Page:
                 song_figures=self._song_figures,
                 script=script,
                 script_hash=script_hash(script),
-                listening_json=data.replace("<", "\\u003c"),
+                listening_json=script_json(data),
+                ladder=ladder,
+                ladder_json=script_json(ladder_data(results.ladder, ladder)),
+                audio_texts=[text for id, e in embedded.items() for text in audio_texts(id, e)],
                 listening_wanted=self._listening.wanted,
                 csv_name=CSV_NAME,
             )
@@ -202,6 +221,7 @@ def environment() -> "Environment":
         cell=_cell,
         missing=_missing,
         number=lambda field, value: formats.with_minus(formats.number(field, value)),
+        number_text=formats.with_minus,
         unit=formats.unit,
         reason=formats.reason,
         new_notes=formats.Notes,

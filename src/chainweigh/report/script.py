@@ -4,6 +4,9 @@ import base64
 import hashlib
 import re
 from importlib import resources
+from typing import Any
+
+from chainweigh.report.strict_json import strict_json
 
 # Each after those it imports from.
 MODULES = (
@@ -19,6 +22,7 @@ MODULES = (
     "panel",
     "blind_test",
     "blind_ranking",
+    "ladder",
     "table",
     "full_length",
 )
@@ -36,6 +40,11 @@ def modules_text(*names: str) -> str:
     folder = resources.files("chainweigh.report").joinpath("templates")
     texts = (folder.joinpath(f"{name}.js").read_text("utf-8") for name in names)
     return "\n".join(_EXPORT.sub("", _IMPORT.sub("", text)) for text in texts)
+
+
+def script_json(value: Any) -> str:
+    """JSON that can stand inside a script element: nothing in it ends the element."""
+    return strict_json(value, "page").replace("<", "\\u003c")
 
 
 def script_hash(text: str) -> str:

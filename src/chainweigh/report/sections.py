@@ -3,13 +3,12 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 from urllib.parse import quote
 
 from chainweigh.ranking.listening import file_inside
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.report.before_after import BeforeAfter
-from chainweigh.report.embedded_audio import Embedded, listening_data
+from chainweigh.report.embedded_audio import Embedded
 from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
 from chainweigh.report.price import price_sentence
 
@@ -40,23 +39,6 @@ class Section:
     price: str
     embedded: Embedded | None
     before_after: BeforeAfter | None
-
-    @property
-    def audio_texts(self) -> list[tuple[str, str]]:
-        """Identifier and text of each embedded take."""
-        if self.embedded is None:
-            return []
-        data = self.listening
-        names = [take["audio"] for take in data["takes"]]
-        texts = list(zip(names, self.embedded.texts, strict=True))
-        if self.embedded.others_text is not None:
-            texts.append((data["others"], self.embedded.others_text))
-        return texts
-
-    @property
-    def listening(self) -> dict[str, Any]:
-        """What the scripts need to play the embedded takes."""
-        return listening_data(self.id, self.embedded) if self.embedded else {}
 
 
 def section_of(

@@ -163,11 +163,11 @@ def test_ten_trials_by_keyboard_tell_nothing_before_the_end(page, keyboard, down
 
 def check_result(result, heard):
     """What was told in the end is what had played, and its statistics are scipy's."""
-    assert result["takes"] == ["reference", "Firm clip"]
+    assert result["takes"] == ["Reference", "Firm clip"]
     assert len({length for trial in heard for length, _ in trial}) == 1
     energies = {}
     for told, (x, first, second) in zip(result["trials"], heard, strict=True):
-        assert {told["first"], told["second"]} == {"reference", "Firm clip"}
+        assert {told["first"], told["second"]} == {"Reference", "Firm clip"}
         assert told["x"] in (told["first"], told["second"])
         assert told["right"] == (told[told["answer"]] == told["x"])
         assert told["n_heard"] == {"x": 1, "first": 1, "second": 1}
@@ -226,5 +226,5 @@ def test_a_blind_ranking_by_keyboard_ends_with_names_in_the_chosen_order(page, k
     result = downloads("blind-ranking.json")
     told = page.execute_script(REVEALED)
     assert [entry["name"] for entry in result["order"]] == told
-    assert {"reference", "Firm clip"} <= set(told)
+    assert {"Reference", "Firm clip"} <= set(told)
     assert sorted(e["measured_rank"] or 0 for e in result["order"]) == [0, 1, 2]

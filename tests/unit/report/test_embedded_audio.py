@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from chainweigh.audio.files import write_wav
-from chainweigh.ranking.listening import ListeningRoom
+from chainweigh.ranking.listening import ListeningRoom, candidate_sources
 from chainweigh.report.embedded_audio import embed
 from chainweigh.report.page import Listening, render_page
 
@@ -57,7 +57,7 @@ def decoded(text):
 
 
 def rooms(run, folder, wanted=None):
-    return [ListeningRoom(run, c, folder, wanted) for c in run.comparisons]
+    return [ListeningRoom(run, c, candidate_sources(c), folder, wanted) for c in run.comparisons]
 
 
 def loudness_lufs(samples):
@@ -80,7 +80,7 @@ def test_a_wanted_passage_is_taken_and_shortened_from_its_end(run, tmp_path):
 
 def test_takes_are_the_reference_and_the_best_eight_that_do_anything(run, tmp_path):
     passage = rooms(run, tmp_path)[0].passage(2.0, 8)
-    assert [take.rank for take in passage.takes] == [None, 1, 2, 3, 4, 6, 7]
+    assert [take.source.rank for take in passage.takes] == [None, 1, 2, 3, 4, 6, 7]
     assert len(rooms(run, tmp_path)[0].passage(2.0, 3).takes) == 4
 
 
@@ -102,7 +102,7 @@ def test_reference_and_difference_add_up_to_the_file_but_for_24_bits(run, tmp_pa
     assert len(differences) == len(takes) - 1
     assert np.abs(embedded.unit * reference - takes[0].samples).max() <= 2**-23
     for take, difference in zip(takes[1:], differences, strict=True):
-        gain = 10 ** (take.match_gain_db / 20)
+        gain = 10 ** (take.source.match_gain_db / 20)
         played = gain * embedded.unit * (reference + difference)
         assert np.abs(played - take.samples).max() <= gain * embedded.unit * 2**-23
 
@@ -142,7 +142,7 @@ def test_a_page_whose_audio_is_missing_says_so_and_has_no_loop(run, tmp_path):
 def test_a_file_that_is_no_audio_is_left_out_and_named(run, tmp_path):
     (tmp_path / "audio/drums/2.wav").write_bytes(b"RIFF")
     passage = rooms(run, tmp_path)[0].passage(2.0, 8)
-    assert [take.rank for take in passage.takes] == [None, 1, 3, 4, 6, 7]
+    assert [take.source.rank for take in passage.takes] == [None, 1, 3, 4, 6, 7]
     assert passage.missing == ("audio/drums/2.wav",)
 
 

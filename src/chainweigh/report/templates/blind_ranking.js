@@ -94,7 +94,7 @@ export class BlindRanking {
       to_s: entry.to_s,
       order: this.#order.map((label) => {
         const { name, rank } = entry.takes[this.#takes[label]];
-        return { name: name || "reference", measured_rank: rank };
+        return { name, measured_rank: rank };
       }),
     };
   }

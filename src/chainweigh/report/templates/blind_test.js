@@ -30,7 +30,7 @@ export class BlindTest {
     this.title = title;
     this.loop = new Loop(panel.entry);
     this.loop.loading = panel.loop.load();
-    const names = panel.entry.takes.map((take) => take.name || "Reference");
+    const names = panel.entry.takes.map((take) => take.name);
     for (const [select, chosen] of [[".one", 0], [".other", 1]]) {
       const options = names.map((name, i) => new Option(name, i, i === chosen, i === chosen));
       this.find(select).replaceChildren(...options);
@@ -109,7 +109,7 @@ export class BlindTest {
 
   result() {
     const { entry } = this.panel;
-    const name = (take) => entry.takes[take].name || "reference";
+    const name = (take) => entry.takes[take].name;
     const isRight = (trial) => trial[trial.answer] === trial.x;
     const nRight = this.#trials.filter(isRight).length;
     return {

@@ -3,6 +3,7 @@
 import { BlindRanking } from "./blind_ranking.js";
 import { BlindTest } from "./blind_test.js";
 import { bindFullLength } from "./full_length.js";
+import { LadderPanel } from "./ladder.js";
 import { bindVolume, pausePlaying } from "./monitor.js";
 import { Panel } from "./panel.js";
 import { bindTable } from "./table.js";
@@ -17,6 +18,8 @@ for (const entry of JSON.parse(document.getElementById("listening").textContent)
   element.querySelector(".open-blind-test").addEventListener("click", () => blindTest.open(panel, title));
   element.querySelector(".open-blind-ranking").addEventListener("click", () => blindRanking.open(panel, title));
 }
+const ladderEntry = JSON.parse(document.getElementById("ladder-data").textContent);
+if (ladderEntry) new LadderPanel(document.getElementById("ladder-listening"), ladderEntry);
 bindVolume(document.querySelectorAll(".volume"));
 bindFullLength(document.querySelectorAll("audio"), pausePlaying);
 document.querySelectorAll("table.ranking").forEach(bindTable);
