@@ -1,7 +1,9 @@
 """An invented run with audio made for it, and a browser that opens its report from a file."""
 
 import importlib.util
+import json
 import shutil
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -74,11 +76,23 @@ def write_audio(results, folder):
             soundfile.write(folder / path, samples.astype(np.float32), RATE_HZ, subtype="FLOAT")
 
 
+def write_ladder(results, folder):
+    """Every rung of the first comparison's ladder."""
+    (folder / "ladder").mkdir()
+    for rung in results.ladder.rungs:
+        if rung.audio:
+            samples = driven(dry(0), 1 + rung.drive_db, rung.match_gain_db)
+            soundfile.write(
+                folder / rung.audio, samples.astype(np.float32), RATE_HZ, subtype="FLOAT"
+            )
+
+
 @pytest.fixture(scope="session")
 def run_folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("run é #1")
     results = invented_run()
     write_audio(results, folder)
+    write_ladder(results, folder)
     write_results(results, folder / "results.json")
     write_report(results, folder, Listening(PASSAGE_S))
     return folder
@@ -155,3 +169,52 @@ class Scripts:
 def scripts(browser, run_folder):
     open_page(browser, run_folder)
     return Scripts(browser)
+
+
+class Keyboard:
+    def __init__(self, page):
+        self.page = page
+
+    def press(self, *keys):
+        from selenium.webdriver import ActionChains
+
+        ActionChains(self.page).send_keys(*keys).perform()
+
+    def tab_to(self, selector, most=80):
+        """Press Tab until an element that matches has the focus."""
+        from selenium.webdriver import Keys
+
+        for _ in range(most):
+            if self.page.execute_script(
+                "return document.activeElement.matches(arguments[0])", selector
+            ):
+                return
+            self.press(Keys.TAB)
+        raise AssertionError(f"Tab never reached {selector}")
+
+    def wait_for(self, script):
+        """Wait until an expression is true in the page."""
+        from selenium.webdriver.support.ui import WebDriverWait
+
+        WebDriverWait(self.page, 20).until(lambda b: b.execute_script(f"return {script}"))
+
+
+@pytest.fixture
+def keyboard(page):
+    return Keyboard(page)
+
+
+@pytest.fixture
+def downloads(page, tmp_path):
+    page.execute_cdp_cmd(
+        "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
+    )
+
+    def read(name):
+        for _ in range(100):
+            if (tmp_path / name).exists() and (tmp_path / name).stat().st_size:
+                return json.loads((tmp_path / name).read_text())
+            time.sleep(0.05)
+        raise AssertionError(f"{name} was not downloaded")
+
+    return read

@@ -1,7 +1,6 @@
 """The blind test and the blind ranking, done as a listener does them, by keyboard alone."""
 
 import json
-import time
 
 import pytest
 from scipy import stats
@@ -54,49 +53,6 @@ def test_drawn_orders_are_even(scripts):
     assert all(abs(n - 2000) < 245 for n in counts.values())
 
 
-class Keyboard:
-    def __init__(self, page):
-        self.page = page
-
-    def press(self, *keys):
-        from selenium.webdriver import ActionChains
-
-        ActionChains(self.page).send_keys(*keys).perform()
-
-    def tab_to(self, selector, most=80):
-        """Press Tab until an element that matches has the focus."""
-        from selenium.webdriver import Keys
-
-        for _ in range(most):
-            if self.page.execute_script(
-                "return document.activeElement.matches(arguments[0])", selector
-            ):
-                return
-            self.press(Keys.TAB)
-        raise AssertionError(f"Tab never reached {selector}")
-
-
-@pytest.fixture
-def keyboard(page):
-    return Keyboard(page)
-
-
-@pytest.fixture
-def downloads(page, tmp_path):
-    page.execute_cdp_cmd(
-        "Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(tmp_path)}
-    )
-
-    def read(name):
-        for _ in range(100):
-            if (tmp_path / name).exists() and (tmp_path / name).stat().st_size:
-                return json.loads((tmp_path / name).read_text())
-            time.sleep(0.05)
-        raise AssertionError(f"{name} was not downloaded")
-
-    return read
-
-
 LISTEN_IN = """
 window.started = [];
 const start = AudioBufferSourceNode.prototype.start;
@@ -109,12 +65,6 @@ AudioBufferSourceNode.prototype.start = function (...given) {
 LABELS = "return [...document.querySelectorAll('[data-what=hear]')].map((b) => b.textContent)"
 REVEALED = "return [...document.querySelectorAll('.revealed bdi')].map((b) => b.textContent)"
 TRIAL = "return document.querySelector('#blind-test').outerHTML"
-
-
-def wait_for(page, script):
-    from selenium.webdriver.support.ui import WebDriverWait
-
-    WebDriverWait(page, 20).until(lambda b: b.execute_script(f"return {script}"))
 
 
 def begin(page, keyboard, opener, trials):
@@ -137,12 +87,12 @@ def test_ten_trials_by_keyboard_tell_nothing_before_the_end(page, keyboard, down
     begin(page, keyboard, "#comparison-1-listening .open-blind-test", 10)
     seen, heard = set(), []
     for trial in range(10):
-        wait_for(
-            page, f"document.querySelector('.progress').textContent === 'Trial {trial + 1} of 10'"
+        keyboard.wait_for(
+            f"document.querySelector('.progress').textContent === 'Trial {trial + 1} of 10'"
         )
         for key in "x12":
             keyboard.press(key)
-            wait_for(page, f"window.started.length === {3 * trial + 'x12'.index(key) + 1}")
+            keyboard.wait_for(f"window.started.length === {3 * trial + 'x12'.index(key) + 1}")
         heard.append(page.execute_script("return window.started.slice(-3)"))
         seen.add(page.execute_script(TRIAL).replace(f"Trial {trial + 1} of", "Trial N of"))
         if trial == 4:
@@ -151,7 +101,7 @@ def test_ten_trials_by_keyboard_tell_nothing_before_the_end(page, keyboard, down
         keyboard.tab_to('[data-answer="first"]')
         keyboard.press(Keys.ENTER)
     assert len(seen) == 1, "the page looked different from trial to trial"
-    wait_for(page, "!document.querySelector('#blind-test .outcome').hidden")
+    keyboard.wait_for("!document.querySelector('#blind-test .outcome').hidden")
     keyboard.tab_to("#blind-test .save")
     keyboard.press(Keys.ENTER)
     result = downloads("blind-test.json")
@@ -183,7 +133,7 @@ def check_result(result, heard):
 
 def test_names_and_places_of_a_blind_test_are_nowhere_in_the_page_while_it_runs(page, keyboard):
     begin(page, keyboard, "#comparison-1-listening .open-blind-test", 5)
-    wait_for(page, "!document.querySelector('#blind-test .trial').hidden")
+    keyboard.wait_for("!document.querySelector('#blind-test .trial').hidden")
     keyboard.press("x")
     shown = page.execute_script("return document.querySelector('#blind-test .trial').outerHTML")
     assert "Firm clip" not in shown
@@ -196,11 +146,11 @@ def test_giving_up_a_blind_test_tells_nothing(page, keyboard):
     from selenium.webdriver import Keys
 
     begin(page, keyboard, "#comparison-1-listening .open-blind-test", 5)
-    wait_for(page, "!document.querySelector('#blind-test .trial').hidden")
+    keyboard.wait_for("!document.querySelector('#blind-test .trial').hidden")
     keyboard.tab_to('[data-answer="second"]')
     keyboard.press(Keys.ENTER)
     keyboard.press(Keys.ESCAPE)
-    wait_for(page, "!document.querySelector('#blind-test').open")
+    keyboard.wait_for("!document.querySelector('#blind-test').open")
     body = "return document.querySelector('#blind-test tbody').textContent"
     assert page.execute_script(body) == ""
 
@@ -209,7 +159,7 @@ def test_a_blind_ranking_by_keyboard_ends_with_names_in_the_chosen_order(page, k
     from selenium.webdriver import Keys
 
     begin(page, keyboard, "#comparison-1-listening .open-blind-ranking", 3)
-    wait_for(page, "document.querySelectorAll('.order li').length === 3")
+    keyboard.wait_for("document.querySelectorAll('.order li').length === 3")
     shown = page.execute_script("return document.querySelector('.ranking-list').outerHTML")
     assert "clip" not in shown.lower()
     assert "reference" not in shown.lower()
