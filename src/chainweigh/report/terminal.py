@@ -7,8 +7,8 @@ from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
-from chainweigh.report.settings_text import plugin_verdicts
 from chainweigh.report.set_table import expectation_lines, set_lines
+from chainweigh.report.settings_text import plugin_verdicts
 from chainweigh.report.text_table import (
     Column,
     bullets,
