@@ -165,6 +165,24 @@ class Scripts:
         return value
 
 
+class Window:
+    """The browser's window: its width, and which report it shows."""
+
+    def __init__(self, browser):
+        self._browser = browser
+
+    def width(self, pixels):
+        set_width(self._browser, pixels)
+
+    def open(self, folder):
+        open_page(self._browser, folder)
+
+
+@pytest.fixture
+def window(browser):
+    return Window(browser)
+
+
 @pytest.fixture(scope="module")
 def scripts(browser, run_folder):
     open_page(browser, run_folder)
