@@ -5,6 +5,7 @@ from pathlib import Path
 import click
 
 from chainweigh.cli import options
+from chainweigh.cli.listening_options import listening, listening_options
 from chainweigh.measure.frames import Span
 from chainweigh.report.outputs import DEFAULT_FORMATS, FORMATS, write_formats
 from chainweigh.report.results_json import load_results, results_text
@@ -23,7 +24,7 @@ from chainweigh.report.terminal import ranking_table
     help="What to write into RUN; may be given more than once. svg: every plot in RUN/plots; "
     "schema: the JSON Schema of results.json.",
 )
-@options.listening_options
+@listening_options
 @options.json_option
 @options.quiet_option
 def command(
@@ -36,8 +37,7 @@ def command(
 ) -> None:
     """Write the report again from a run's folder, or write it in other formats."""
     results = load_results(run_folder)
-    listening = options.listening(excerpt, no_audio)
-    written = write_formats(results, run_folder, formats, listening)
+    written = write_formats(results, run_folder, formats, listening(excerpt, no_audio))
     click.echo(results_text(results) if as_json else ranking_table(results), nl=not as_json)
     for path in written:
         options.say(f"report: {path}", quiet=quiet)

@@ -6,7 +6,7 @@ from pathlib import Path
 import msgspec
 
 from chainweigh.errors import RunFolderError
-from chainweigh.ranking.results import Budget
+from chainweigh.ranking.settings import Budget
 
 KIND = "drive ladder"
 

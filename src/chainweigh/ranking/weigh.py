@@ -20,7 +20,7 @@ from chainweigh.measure.spectrum import (
 )
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
-from chainweigh.ranking.plugin_results import with_plugin
+from chainweigh.ranking.plugin_results import with_plugin, with_verdicts
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
     HeardMeasures,
@@ -77,14 +77,17 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
             return Weighed(failure=str(error))
         cache.store(key, weighed, takes, reference.sample_rate_hz)
     return replace(
-        weighed, audio=cache.audio_path(key, TAKE), fitted_audio=cache.audio_path(key, FITTED)
+        weighed,
+        stages=with_verdicts(weighed.stages),
+        audio=cache.audio_path(key, TAKE),
+        fitted_audio=cache.audio_path(key, FITTED),
     )
 
 
 def identity(chain: Chain, reference: Reference) -> list[object]:
     """What decides a candidate's audio and measures, for a key of the cache."""
     stages = [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
-    return [reference.digest, reference.windows.spans, stages]
+    return [reference.digest, reference.windows.spans, stages, chain.gain_db]
 
 
 def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
@@ -96,7 +99,9 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
     run = render_chain(chain, reference.samples, rate)
     if chain.stages:
         aligned, shift = _aligned(chain, run.samples, reference)
-        gain_db = _gain_to_match(reference, aligned)
+        gain_db = chain.gain_db
+        if gain_db is None:
+            gain_db = _gain_to_match(reference, aligned)
         matched = aligned * np.float32(from_db(gain_db))
     else:
         matched, shift, gain_db = reference.samples, 0, 0.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from chainweigh.ranking.personal_budget import load_personal_budget
-from chainweigh.ranking.results import Budget
+from chainweigh.ranking.settings import Budget
 
 
 def test_a_mark_by_keyboard_is_saved_and_becomes_the_budget(page, keyboard, downloads, tmp_path):
