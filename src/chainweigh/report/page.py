@@ -13,6 +13,7 @@ from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report import formats, settings_text
 from chainweigh.report.before_after import before_after, song_figures
+from chainweigh.report.drive_figures import drive_figures
 from chainweigh.report.embedded_audio import Embedded, audio_texts, embed, listening_data
 from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
@@ -239,6 +240,7 @@ def environment() -> "Environment":
         deciding=deciding,
         flags=flags,
         candidate_figures=candidate_figures,
+        drive_figures=drive_figures,
     )
     return environment
 
