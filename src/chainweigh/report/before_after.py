@@ -19,7 +19,7 @@ from chainweigh.report.line_plot import Axis, Box, Line, Panel, drawn, even_tick
 from chainweigh.report.peaks_figure import peaks_figure
 
 WIDTH, HEIGHT = 880, 240
-BOX = Box(36, 196, 52, 770)
+BOX = Box(36, 196, 52, 750)
 LEAST_SPAN_LU = 12.0
 LARGEST_SPAN_LU = 36.0
 

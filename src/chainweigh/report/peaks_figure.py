@@ -10,7 +10,7 @@ from chainweigh.report.line_plot import Axis
 from chainweigh.report.text_table import cut
 
 WIDTH, HEAD, ROW, BAR = 880, 44, 46, 14
-NAME_X, LEFT, RIGHT = 16, 220, 800
+NAME_X, LEFT, RIGHT = 16, 220, 750
 NAME_CELLS = 24
 
 
