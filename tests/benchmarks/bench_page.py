@@ -29,7 +29,7 @@ def load(path):
 
 def write_run(folder):
     """Sixty candidates in each of two groups, eight of them and the reference with audio."""
-    from chainweigh.report import write_report
+    from chainweigh.report.page import write_report
 
     pages = load(TESTS / "journeys" / "report" / "conftest.py")
     make = load(TESTS / "unit" / "report" / "conftest.py")

@@ -15,9 +15,9 @@ def flags(candidate: Candidate) -> tuple[str, ...]:
 def _flags(candidate: Candidate) -> Iterator[str]:
     spectrum, image = candidate.spectrum, candidate.image
     if spectrum is not None and spectrum.flagged_hz:
-        changes = dict(zip(spectrum.centres_hz, spectrum.change_db, strict=True))
+        changes = dict(zip(spectrum.centres_hz, spectrum.change_db, strict=False))
         told = [
-            f"{signed(changes[hz] or 0.0, 1)} dB at {nominal_hz(hz)} Hz"
+            f"{signed(changes.get(hz) or 0.0, 1)} dB at {nominal_hz(hz)} Hz"
             for hz in spectrum.flagged_hz
         ]
         yield f"Changes the low end: {', '.join(told)}."

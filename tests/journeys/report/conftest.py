@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainweigh.report import write_report, write_results
-from chainweigh.report.page import Listening
+from chainweigh.report.page import Listening, write_report
+from chainweigh.report.results_json import write_results
 from chainweigh.report.script import modules_text
 
 RATE_HZ = 48000

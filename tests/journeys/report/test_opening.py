@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from chainweigh.report import load_results, write_report
-from chainweigh.report.page import Listening
+from chainweigh.report.page import Listening, write_report
+from chainweigh.report.results_json import load_results
 
 
 def test_the_page_opens_from_a_file_without_a_complaint(page):
