@@ -152,6 +152,7 @@ class _Page:
                 ladder_json=script_json(ladder_data(results.ladder, ladder)),
                 audio_texts=[text for id, e in embedded.items() for text in audio_texts(id, e)],
                 listening_wanted=self._listening.wanted,
+                with_audio=self._listening.with_audio,
                 csv_name=CSV_NAME,
             )
         )

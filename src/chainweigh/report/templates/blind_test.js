@@ -60,6 +60,10 @@ export class BlindTest {
   async begin(event) {
     event.preventDefault();
     this.takes = [Number(this.find(".one").value), Number(this.find(".other").value)];
+    if (this.takes[0] === this.takes[1]) {
+      this.find(".plan").textContent = "Choose two different takes.";
+      return;
+    }
     this.view = this.find('[name="blind-test-view"]:checked').value;
     this.planned = this.nPlanned;
     this.#trials = [];
