@@ -39,7 +39,9 @@ def invented_run():
     results = _builders().rank_results()
     first = results.comparisons[0]
     hostile = replace(first.candidates[1], name=HOSTILE)
-    candidates = (first.candidates[0], hostile, *first.candidates[2:])
+    winner = first.candidates[0]
+    heard = replace(winner.in_mix, worst_moments_s=(4.25, 1.5))  # inside the passage, and outside
+    candidates = (replace(winner, in_mix=heard), hostile, *first.candidates[2:])
     return replace(
         results,
         source=replace(results.source, tempo_bpm=None),
