@@ -48,10 +48,14 @@ def _source(candidate: Candidate) -> Source:
 def ladder_sources(ladder: Ladder) -> list[Source]:
     """Every rung that was rendered, from the lowest."""
     return [
-        Source(f"{rung.drive_db:+g} dB", None, rung.audio, rung.match_gain_db or 0.0)
+        Source(_drive_text(rung.drive_db), None, rung.audio, rung.match_gain_db or 0.0)
         for rung in ladder.rungs
         if rung.failure is None
     ]
+
+
+def _drive_text(drive_db: float) -> str:
+    return f"{drive_db:+g} dB" if drive_db else "0 dB"
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,9 +16,10 @@ from chainweigh.report.figures import WIDTH as SMALL_WIDTH
 from chainweigh.report.figures import Figure
 from chainweigh.report.in_mix import deciding
 from chainweigh.report.line_plot import Axis, Box, Line, Panel, drawn, even_ticks
+from chainweigh.report.peaks_figure import peaks_figure
 
 WIDTH, HEIGHT = 880, 240
-BOX = Box(36, 196, 52, 770)
+BOX = Box(36, 196, 52, 750)
 LEAST_SPAN_LU = 12.0
 LARGEST_SPAN_LU = 36.0
 
@@ -54,7 +55,14 @@ def before_after(comparison: Comparison, folder: Path, sample_rate_hz: int) -> B
 
 
 def song_figures(results: Results, folder: Path) -> tuple[Figure, ...]:
-    """Loudness over time of the mix as it came, with the set, and of the delivered master."""
+    """Loudness over time of the mix as it came, with the set, and mastered; whose its peaks are."""
+    before, after = results.chosen.peaks_before, results.chosen.peaks_after
+    peaks = [peaks_figure(before, after)] if before and after and before.shares else []
+    lines = list(_song_lines(results, folder))
+    return (*([loudness_figure(lines)] if lines else []), *peaks)
+
+
+def _song_lines(results: Results, folder: Path) -> Iterable[tuple[str, Overview]]:
     groups = [c for c in results.comparisons if c.scope != MASTER]
     masters = [c for c in results.comparisons if c.scope == MASTER]
     sources = (
@@ -62,13 +70,11 @@ def song_figures(results: Results, folder: Path) -> tuple[Figure, ...]:
         ("with the set", [c.reference_audio for c in masters]),
         ("master", [results.chosen.master_audio]),
     )
-    lines = []
     for label, paths in sources:
         files = [file_inside(folder, path) for path in paths]
         overview = read_overview([f for f in files if f is not None]) if all(files) else None
         if overview is not None:
-            lines.append((label, overview))
-    return (loudness_figure(lines),) if lines else ()
+            yield label, overview
 
 
 def waveform_figure(before: Overview, after: Overview, moments_s: Sequence[float]) -> Figure:

@@ -56,7 +56,7 @@ def _figures(candidate: Candidate) -> Iterable[Figure]:
     if tones is not None and _is_table(tones):
         yield _figure("thdn-over-level", f"{name}: THD+N over level", _over_level(tones))
         yield _figure("thdn-over-frequency", f"{name}: THD+N over frequency", _over_hz(tones))
-    if spectrum is not None and len(spectrum.centres_hz) > 1:
+    if spectrum is not None and len(spectrum.change_db) == len(spectrum.centres_hz) > 1:
         panel = _spectrum(spectrum.centres_hz, spectrum.change_db)
         yield _figure("spectrum-change", f"{name}: change of each third octave", panel)
 

@@ -15,10 +15,11 @@ def flags(candidate: Candidate) -> tuple[str, ...]:
 def _flags(candidate: Candidate) -> Iterator[str]:
     spectrum, image = candidate.spectrum, candidate.image
     if spectrum is not None and spectrum.flagged_hz:
-        changes = dict(zip(spectrum.centres_hz, spectrum.change_db, strict=True))
+        changes = dict(zip(spectrum.centres_hz, spectrum.change_db, strict=False))
         told = [
-            f"{signed(changes[hz] or 0.0, 1)} dB at {nominal_hz(hz)} Hz"
+            f"{signed(change, 1)} dB at {nominal_hz(hz)} Hz"
             for hz in spectrum.flagged_hz
+            if (change := changes.get(hz)) is not None
         ]
         yield f"Changes the low end: {', '.join(told)}."
     if image is not None and image.fold_down_flagged:

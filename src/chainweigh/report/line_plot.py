@@ -116,7 +116,7 @@ def drawn(panel: Panel) -> Iterable[str]:
         kind = ' class="floor"' if line.floor else ""
         dash = f' stroke-dasharray="{line.dash}"' if line.dash else ""
         yield f'<path{kind}{dash} d="{path}"/>'
-    ends = [(line.label, *_end(line, x, y)) for line, path in shown if path]
+    ends = [(line.label, *_end(line, x, y)) for line, path in shown if path and line.label]
     yield from _end_labels(ends, x, y)
 
 

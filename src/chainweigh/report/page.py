@@ -13,6 +13,7 @@ from chainweigh.ranking.order import LIMITS
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report import formats, settings_text
 from chainweigh.report.before_after import before_after, song_figures
+from chainweigh.report.drive_figures import drive_figures
 from chainweigh.report.embedded_audio import Embedded, audio_texts, embed, listening_data
 from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
@@ -151,6 +152,7 @@ class _Page:
                 ladder_json=script_json(ladder_data(results.ladder, ladder)),
                 audio_texts=[text for id, e in embedded.items() for text in audio_texts(id, e)],
                 listening_wanted=self._listening.wanted,
+                with_audio=self._listening.with_audio,
                 csv_name=CSV_NAME,
             )
         )
@@ -239,6 +241,7 @@ def environment() -> "Environment":
         deciding=deciding,
         flags=flags,
         candidate_figures=candidate_figures,
+        drive_figures=drive_figures,
     )
     return environment
 

@@ -40,6 +40,12 @@ class Section:
     embedded: Embedded | None
     before_after: BeforeAfter | None
 
+    @property
+    def floor(self) -> Candidate | None:
+        """The bypass, where it was measured: what the instruments read of nothing."""
+        dry = (c for c in self.measured if not c.stages and c.tones and c.programme)
+        return next(dry, None)
+
 
 def section_of(
     comparison: Comparison,

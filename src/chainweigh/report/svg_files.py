@@ -8,6 +8,7 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.audio.slug import slug
 from chainweigh.ranking.results import Comparison, Results
 from chainweigh.report.before_after import before_after, song_figures
+from chainweigh.report.drive_figures import drive_figures
 from chainweigh.report.figures import candidate_figures
 from chainweigh.report.page import environment
 from chainweigh.report.plots import WIDE, plot_comparison
@@ -51,7 +52,8 @@ def _drawings(results: Results, run_folder: Path) -> Iterator[tuple[str, str]]:
 def _of_candidates(comparison: Comparison, where: str) -> Iterator[tuple[str, str]]:
     for candidate in comparison.candidates:
         rank = candidate.standing.rank
-        for figure in candidate_figures(candidate):
+        driven = [figure for search in candidate.searches for figure in drive_figures(search)]
+        for figure in (*driven, *candidate_figures(candidate)):
             yield f"{where}-{rank:02}-{slug(candidate.name)}-{figure.name}", figure.svg
 
 

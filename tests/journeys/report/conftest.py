@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainweigh.report import write_report, write_results
-from chainweigh.report.page import Listening
+from chainweigh.report.page import Listening, write_report
+from chainweigh.report.results_json import write_results
 from chainweigh.report.script import modules_text
 
 RATE_HZ = 48000
@@ -39,7 +39,9 @@ def invented_run():
     results = _builders().rank_results()
     first = results.comparisons[0]
     hostile = replace(first.candidates[1], name=HOSTILE)
-    candidates = (first.candidates[0], hostile, *first.candidates[2:])
+    winner = first.candidates[0]
+    heard = replace(winner.in_mix, worst_moments_s=(4.25, 1.5))  # inside the passage, and outside
+    candidates = (replace(winner, in_mix=heard), hostile, *first.candidates[2:])
     return replace(
         results,
         source=replace(results.source, tempo_bpm=None),
@@ -163,6 +165,24 @@ class Scripts:
         value, error = self._browser.execute_async_script(text, *arguments)
         assert error is None, error
         return value
+
+
+class Window:
+    """The browser's window: its width, and which report it shows."""
+
+    def __init__(self, browser):
+        self._browser = browser
+
+    def width(self, pixels):
+        set_width(self._browser, pixels)
+
+    def open(self, folder):
+        open_page(self._browser, folder)
+
+
+@pytest.fixture
+def window(browser):
+    return Window(browser)
 
 
 @pytest.fixture(scope="module")

@@ -119,6 +119,40 @@ def test_playing_and_switching_by_keyboard(page):
     wait_for("Play", "2", "difference", 4)
 
 
+def test_a_worst_moment_plays_from_just_before_it(page):
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    page.execute_script(
+        """
+        window.offsets = [];
+        const start = AudioBufferSourceNode.prototype.start;
+        AudioBufferSourceNode.prototype.start = function (time, offset) {
+          window.offsets.push(offset);
+          return start.call(this, time, offset);
+        };
+        document.querySelector('.moment[data-take="1"][data-at="4.25"]').click();
+        """
+    )
+    waiting = WebDriverWait(page, 20)
+    waiting.until(lambda b: len(b.execute_script("return window.offsets")) == 2)
+    assert page.execute_script("return window.offsets[1]") == pytest.approx(1.0 - 0.3, abs=1e-4)
+    chosen = "return document.querySelector('#comparison-1-listening .takes :checked').value"
+    assert page.execute_script(chosen) == "1"
+
+
+def test_a_worst_moment_outside_the_loop_plays_the_full_length_file(page):
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    page.execute_script("""document.querySelector('.moment[data-at="1.5"]').click()""")
+    playing = (
+        "const a = [...document.querySelectorAll('#comparison-1 audio')].find((a) => !a.paused);"
+        "return a && a.currentTime > 0 ? [a.getAttribute('aria-label'), a.currentTime] : null"
+    )
+    label, at_s = WebDriverWait(page, 20).until(lambda b: b.execute_script(playing))
+    assert label == "Firm clip"
+    assert 1.0 <= at_s < 5.0
+
+
 def test_listening_starts_quietly(page):
     assert (
         page.execute_script("return [...document.querySelectorAll('.volume')].map((v) => v.value)")

@@ -37,7 +37,7 @@ def test_no_measure_of_a_rung_is_shown_before_the_mark(page):
         "return [...document.querySelectorAll('#ladder .steps label')]"
         ".map((label) => label.innerText.trim())"
     )
-    assert steps == ["Reference", "\u22121 dB", "+0 dB", "+1 dB", "+2 dB"]
+    assert steps == ["Reference", "\u22121 dB", "0 dB", "+1 dB", "+2 dB"]
 
 
 def test_rungs_are_as_loud_as_the_reference(scripts):

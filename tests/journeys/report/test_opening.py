@@ -1,13 +1,11 @@
 """The report in a real browser, from a file, as a double-click opens it."""
 
+from dataclasses import replace
+
 import pytest
 
-
-def set_width(browser, width):
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600},
-    )
+from chainweigh.report.page import Listening, write_report
+from chainweigh.report.results_json import load_results
 
 
 def test_the_page_opens_from_a_file_without_a_complaint(page):
@@ -53,8 +51,8 @@ def test_a_float_file_plays_and_starting_another_goes_on_from_the_same_moment(pa
 
 
 @pytest.mark.parametrize(("width", "kind"), [(1180, "wide"), (390, "narrow"), (320, "narrow")])
-def test_one_plot_shows_at_each_width_and_nothing_sticks_out(page, width, kind):
-    set_width(page, width)
+def test_one_plot_shows_at_each_width_and_nothing_sticks_out(page, window, width, kind):
+    window.width(width)
     visible = page.execute_script(
         "return [...document.querySelectorAll('#comparison-1 .plot')]"
         ".filter(p => p.getBoundingClientRect().width > 0).map(p => p.classList[1])"
@@ -85,10 +83,10 @@ def test_text_stands_out_from_its_ground_in_light_and_dark(page):
     page.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
 
 
-def test_the_keyboard_reaches_links_tables_and_players_with_a_visible_focus(page):
+def test_the_keyboard_reaches_links_tables_and_players_with_a_visible_focus(page, window):
     from selenium.webdriver import ActionChains, Keys
 
-    set_width(page, 1180)
+    window.width(1180)
     seen = set()
     for _ in range(75):
         ActionChains(page).send_keys(Keys.TAB).perform()
@@ -99,3 +97,50 @@ def test_the_keyboard_reaches_links_tables_and_players_with_a_visible_focus(page
         assert tag == "body" or outline != "none"
         seen.add(tag)
     assert {"a", "div", "button", "input", "summary"} <= seen
+
+
+@pytest.fixture(scope="module")
+def sixty(run_folder, tmp_path_factory):
+    """A folder with a run of 60 candidates and the audio of the other run."""
+    results = load_results(run_folder)
+    first = results.comparisons[0]
+    pattern = first.candidates[0]
+    many = tuple(
+        replace(
+            pattern,
+            name=f"Chain {i:02}",
+            audio=first.candidates[i % 7].audio,
+            standing=replace(pattern.standing, rank=i, score_lu=2 - i / 30),
+        )
+        for i in range(1, 61)
+    )
+    folder = tmp_path_factory.mktemp("sixty")
+    (folder / "audio").symlink_to(run_folder / "audio")
+    run = replace(results, comparisons=(replace(first, candidates=many),), ladder=None)
+    write_report(run, folder, Listening((3.25, 5.25)))
+    return folder
+
+
+def test_of_sixty_candidates_eight_are_embedded_and_all_can_be_sorted(browser, window, sixty):
+    window.open(sixty)
+    count = "return document.querySelectorAll(arguments[0]).length"
+    assert browser.execute_script(count, "#comparison-1 .ranking tbody tr") == 60
+    assert browser.execute_script(count, "#comparison-1-listening .take") == 9
+    assert browser.execute_script(count, "#comparison-1 audio[preload=none]") == 61
+    first = browser.execute_script(
+        "document.querySelectorAll('#comparison-1 .ranking .sort')[6].click();"
+        "return document.querySelector('#comparison-1 .ranking tbody bdi').textContent"
+    )
+    assert first == "Chain 60"
+    assert browser.get_log("browser") == []
+
+
+def test_long_and_right_to_left_names_and_emoji_stay_inside_the_page(page, window, run_folder):
+    window.width(390)
+    page.execute_script("document.querySelectorAll('details').forEach((d) => { d.open = true; })")
+    assert page.execute_script("return document.documentElement.scrollWidth") <= 390
+    shown = page.execute_script(
+        "return [...document.querySelectorAll('#comparison-1-listening bdi')]"
+        ".map((b) => b.textContent)"
+    )
+    assert load_results(run_folder).comparisons[0].candidates[1].name in shown

@@ -328,3 +328,9 @@ def test_the_same_results_give_the_same_bytes(results, tmp_path):
 
 def test_no_absolute_path_of_the_run_is_on_the_page(results, tmp_path):
     assert str(tmp_path) not in render_page(results, tmp_path)
+
+
+def test_the_floors_are_what_the_bypass_reads(results, tmp_path):
+    text = page(results, tmp_path).text()
+    floors = text[text.index("The instruments' own floors") :]
+    assert re.search(r"drums\s+0\s+3\s+bass\s+0\s+3\s+Master\s+0\s+3", floors)

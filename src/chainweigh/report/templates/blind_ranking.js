@@ -49,14 +49,14 @@ export class BlindRanking {
     this.find(".order").replaceChildren(...this.#order.map((label) => {
       const item = document.createElement("li");
       const letter = `Take ${String.fromCharCode(65 + label)}`;
-      for (const [what, text] of [["hear", letter], ["up", `Move up`], ["down", `Move down`]]) {
+      for (const [what, text] of [["hear", letter], ["up", "Up"], ["down", "Down"]]) {
         const button = document.createElement("button");
         button.type = "button";
         button.dataset.label = label;
         button.dataset.what = what;
         button.textContent = text;
         if (what === "hear") button.setAttribute("aria-pressed", String(this.hearing === label));
-        else button.setAttribute("aria-label", `${text}: ${letter}`);
+        else button.setAttribute("aria-label", `${text}, ${letter}`);
         item.append(button);
       }
       return item;

@@ -60,6 +60,10 @@ export class BlindTest {
   async begin(event) {
     event.preventDefault();
     this.takes = [Number(this.find(".one").value), Number(this.find(".other").value)];
+    if (this.takes[0] === this.takes[1]) {
+      this.find(".plan").textContent = "Choose two different takes.";
+      return;
+    }
     this.view = this.find('[name="blind-test-view"]:checked').value;
     this.planned = this.nPlanned;
     this.#trials = [];
@@ -158,7 +162,9 @@ function trialRow(trial, index) {
   head.scope = "row";
   head.textContent = index + 1;
   row.append(head);
-  for (const text of [trial.first, trial.second, trial.x, trial.right ? "right" : "wrong"]) {
+  const other = { first: "second", second: "first" };
+  const place = trial.right ? trial.answer : other[trial.answer];
+  for (const text of [trial.x, place, `${trial.answer}, ${trial.right ? "right" : "wrong"}`]) {
     const name = document.createElement("bdi");
     name.textContent = text;
     const cell = row.insertCell();

@@ -10,6 +10,7 @@ export class Loop {
     this.onChange = onChange;
     this.signals = null;
     this.deck = null;
+    this.nAsked = 0; // what was asked last holds, however long decoding took
   }
 
   get isPlaying() {
@@ -23,8 +24,10 @@ export class Loop {
   }
 
   async play(view, take) {
+    const asked = ++this.nAsked;
     const context = audioContext(this.entry.rate_hz);
     const { views, ceiling, nFrames } = await this.load();
+    if (asked !== this.nAsked) return;
     takeOver(this);
     if (this.deck?.context !== context) {
       const level = context.createGain();
@@ -37,6 +40,7 @@ export class Loop {
   }
 
   pause() {
+    this.nAsked += 1;
     if (this.isPlaying) this.deck.stop();
     this.onChange();
   }

@@ -20,8 +20,13 @@ export class Panel {
     new IntersectionObserver(([seen], self) => {
       if (!seen.isIntersecting) return;
       self.disconnect();
-      this.loop.load().then(() => this.draw());
+      this.loop.load().then(() => this.draw(), () => this.fail());
     }).observe(this.canvas);
+  }
+
+  fail() {
+    for (const control of this.element.querySelectorAll("button, input")) control.disabled = true;
+    this.element.append(note("This browser cannot decode the audio."));
   }
 
   chosen(group) {
@@ -81,7 +86,10 @@ export class Panel {
 
   async playMoment({ take, at }) {
     const within = Number(at) - this.entry.from_s;
-    if (within < 0 || within >= this.seconds) return playFullLength(this.element, take, Number(at));
+    if (within < 0 || within >= this.seconds) {
+      playFullLength(this.element, take, Number(at));
+      return;
+    }
     this.element.querySelector(`.takes input[value="${take}"]`).checked = true;
     await this.play();
     this.loop.seek(Math.max(0, within - 0.3));
@@ -111,16 +119,20 @@ function playFullLength(panel, take, at) {
   const players = panel.closest("section").querySelectorAll(".players audio");
   const player = Array.from(players).find((p) => p.getAttribute("aria-label") === name);
   const details = player?.closest("details");
-  if (!player) return panel.querySelector(".keys").after(missingNote(at));
+  if (!player) {
+    const text = `${at} s lies outside this passage, and the full-length file is not beside the page.`;
+    panel.querySelector(".keys").after(note(text));
+    return;
+  }
   details.open = true;
   player.currentTime = Math.max(0, at - 0.5);
   player.play();
 }
 
-function missingNote(at) {
-  const note = document.createElement("p");
-  note.className = "missing";
-  note.setAttribute("role", "status");
-  note.textContent = `${at} s lies outside this passage, and the full-length file is not beside the page.`;
-  return note;
+function note(text) {
+  const paragraph = document.createElement("p");
+  paragraph.className = "missing";
+  paragraph.setAttribute("role", "status");
+  paragraph.textContent = text;
+  return paragraph;
 }
