@@ -9,9 +9,10 @@ import pytest
 
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import battery, worker_process
+from chainweigh.hosts.alignment import Alignment
 from chainweigh.hosts.battery import CHECKS, qualify
 from chainweigh.hosts.find import find_plugin
-from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.pool import POOL, WorkerPool
 from chainweigh.hosts.qualification import (
     CARE,
     FAULT,
@@ -26,7 +27,7 @@ from chainweigh.hosts.scan import Scan
 
 (SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
  LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK, RANDOM, LATER_UNTOLD, OFFSET, HISS,
- ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED) = range(1, 28)  # fmt: skip
+ ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK) = range(1, 29)  # fmt: skip
 
 
 @pytest.fixture
@@ -105,7 +106,7 @@ def test_a_fault_at_the_end_of_a_parameter_is_found(get, only):
     (finding,) = qualify(get("rogue.so")).findings
     assert (finding.grade, finding.text) == (
         FAULT,
-        'with "Fault" at 28: it crashed while processing (aborted)',
+        'with "Fault" at 29: it crashed while processing (aborted)',
     )
 
 
@@ -144,9 +145,11 @@ def test_a_qualification_is_kept_for_the_file_s_content(get, only, tmp_path):
     assert again.find(plugin.reference, "another digest") is None
 
 
-def played(plugin, fault):
+def played(plugin, fault, alignment=None):
     samples = np.full((2, 30_000), 0.1, np.float32)
-    return plugin.render(samples, {0: fault}, sample_rate_hz=48_000, tail_frames=0)
+    return plugin.render(
+        samples, {0: fault}, sample_rate_hz=48_000, tail_frames=0, alignment=alignment
+    )
 
 
 def test_a_plug_in_that_hung_is_waited_for_less_long(plugin_folder, tmp_path, monkeypatch):
@@ -159,6 +162,23 @@ def test_a_plug_in_that_hung_is_waited_for_less_long(plugin_folder, tmp_path, mo
         with pytest.raises(PluginFaultError, match=rf"no progress for {patience} s"):
             played(plugin, SPIN)
         played(plugin, 0)
+
+
+dismiss = WorkerPool._dismiss
+
+
+def test_one_that_hangs_when_it_is_destroyed_holds_up_its_next_render_once(
+    plugin_folder, tmp_path, monkeypatch
+):
+    shutil.copy(plugin_folder / "rogue.so", tmp_path)
+    plugin = find_plugin("rogue.so", tmp_path, Scan(tmp_path / "scan"))
+    monkeypatch.setattr(worker_process, "STALL_S", 1.0)
+    monkeypatch.setattr(worker_process, "HUNG_STALL_S", 0.5)
+    waits = []
+    monkeypatch.setattr(WorkerPool, "_dismiss", lambda *told: waits.append(told) or dismiss(*told))
+    tones = [played(plugin, STUCK, Alignment(100, "agreed"))[0] for _ in range(3)]
+    assert {each.tobytes() for each in tones} == {tones[0].tobytes()}
+    assert [worker.patient for _, _, worker in waits] == [True, False]
 
 
 def test_memory_without_end_is_stopped_and_said(get, monkeypatch):

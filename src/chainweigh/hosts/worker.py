@@ -70,7 +70,6 @@ class _Worker:
         try:
             for name, reply in answers:  # the reply leaves before the generator tears down
                 self._say(name, reply)
-                self.beat("being destroyed", 0)
         except PluginError as error:
             self._say("refused", str(error))
         except PluginFaultError as error:
