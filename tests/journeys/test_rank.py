@@ -63,7 +63,8 @@ def test_a_run_folder_holds_what_the_readme_says(ranked):
     takes |= {f"audio/{g}/reference.wav" for g in ("hits", "low", "master")}
     rest = {"results.json", "ranking.csv", "report.html", "recipe.toml", "masters/tiny.wav"}
     rest |= {"session/hits.wav", "session/low.wav", "session/settings.md"}
-    assert found == takes | rest
+    ladder = {f"ladder/drive{drive_db:+d}dB.wav" for drive_db in range(-2, 6)}
+    assert found == takes | rest | ladder
 
 
 @pytest.mark.parametrize("group", ["hits", "low", "master"])
@@ -88,6 +89,23 @@ def test_loudness_gains_are_the_difference_of_plr_an_outside_meter_reads(ranked)
             expected = plr_db(standing + dry, rate_hz) - plr_db(standing + take, rate_hz)
             gained = candidate["standing"]["loudness_gain_lu"]
             assert gained == pytest.approx(expected, abs=0.1)
+
+
+def test_every_candidate_but_the_bypass_is_judged_soloed_and_in_the_mix(ranked):
+    results = results_of(ranked)
+    for c in results["comparisons"]:
+        for candidate in c["candidates"]:
+            heard = candidate["soloed"], candidate["in_mix"]
+            if candidate["name"] == "bypass":
+                assert heard == (None, None)
+            else:
+                assert all(isinstance(h["disturbed_pct"], float) for h in heard)
+    gains = [
+        k["standing"]["loudness_gain_lu"]
+        for c in results["comparisons"][:-1]
+        for k in c["candidates"]
+    ]
+    assert min(gains) < 0, "none gained less than nothing: the test shows less than it should"
 
 
 def test_mix_headroom_is_the_plr_the_chosen_stems_take_off_the_dry_mix(ranked):
