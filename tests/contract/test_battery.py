@@ -191,6 +191,8 @@ def test_memory_without_end_is_stopped_and_said(get, monkeypatch):
 
 
 def test_what_it_last_said_stands_in_the_reason(get):
+    with pytest.raises(PluginFaultError, match=r'it last said "\[2Jout of ideas / for good"'):
+        played(get("rogue.so"), ABORT)
     with pytest.raises(PluginFaultError, match=r'aborted\); it last said ".*terminate called'):
         played(get("rogue.so"), THROW)
 
