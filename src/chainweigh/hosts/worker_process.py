@@ -182,7 +182,8 @@ class WorkerProcess:
                 self._kill()
                 self.hung = True
                 raise PluginFaultError(
-                    f"it hung while {self._where()}: no progress for {stall_s:g} s",
+                    f"it hung while {self._where()}: no progress for {STALL_S:g} s "
+                    f"({HUNG_STALL_S:g} s once a plug-in of its file has hung)",
                     self._last_said(),
                 )
         line, _, self._buffer = self._buffer.partition(b"\n")
