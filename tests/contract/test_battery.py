@@ -9,9 +9,10 @@ import pytest
 
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import battery, worker_process
+from chainweigh.hosts.alignment import Alignment
 from chainweigh.hosts.battery import CHECKS, qualify
 from chainweigh.hosts.find import find_plugin
-from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.pool import POOL, WorkerPool
 from chainweigh.hosts.qualification import (
     CARE,
     FAULT,
@@ -26,7 +27,7 @@ from chainweigh.hosts.scan import Scan
 
 (SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
  LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK, RANDOM, LATER_UNTOLD, OFFSET, HISS,
- ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED) = range(1, 28)  # fmt: skip
+ ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK) = range(1, 29)  # fmt: skip
 
 
 @pytest.fixture
@@ -105,17 +106,17 @@ def test_a_fault_at_the_end_of_a_parameter_is_found(get, only):
     (finding,) = qualify(get("rogue.so")).findings
     assert (finding.grade, finding.text) == (
         FAULT,
-        'with "Fault" at 28: it crashed while processing (aborted)',
+        'with "Fault" at 29: it crashed while processing (aborted)',
     )
 
 
 def test_after_a_hang_the_rest_is_not_tested(get, only, monkeypatch):
     only("running", "latency", "silence")
     plugin = get("rogue.so")
-    monkeypatch.setattr(worker_process, "STALL_S", 1.5)
+    monkeypatch.setattr(worker_process, "STALL_S", 3.0)
     found = qualify(plugin, {"Fault": SPIN})
     assert [f.grade for f in found.findings] == [FAULT, NOT_TESTED, NOT_TESTED]
-    assert "no progress for 1.5 s" in found.summary
+    assert "no progress for 3 s" in found.summary
 
 
 def test_a_fault_at_load_is_the_whole_finding(get):
@@ -144,21 +145,51 @@ def test_a_qualification_is_kept_for_the_file_s_content(get, only, tmp_path):
     assert again.find(plugin.reference, "another digest") is None
 
 
-def played(plugin, fault):
+def played(plugin, fault, alignment=None):
     samples = np.full((2, 30_000), 0.1, np.float32)
-    return plugin.render(samples, {0: fault}, sample_rate_hz=48_000, tail_frames=0)
+    return plugin.render(
+        samples, {0: fault}, sample_rate_hz=48_000, tail_frames=0, alignment=alignment
+    )
 
 
-def test_a_plug_in_that_hung_is_waited_for_less_long(plugin_folder, tmp_path, monkeypatch):
+@pytest.fixture
+def dismissed(monkeypatch):
+    """Workers of the pool that were thrown away for a fault."""
+    found, dismiss = [], WorkerPool._dismiss
+
+    def note(pool, key, worker):
+        found.append(worker)
+        dismiss(pool, key, worker)
+
+    monkeypatch.setattr(WorkerPool, "_dismiss", note)
+    return found
+
+
+def test_a_plug_in_that_hung_is_waited_for_less_long(
+    plugin_folder, tmp_path, monkeypatch, dismissed
+):
     shutil.copy(plugin_folder / "rogue.so", tmp_path)
     plugin = find_plugin("rogue.so", tmp_path, Scan(tmp_path / "scan"))
     played(plugin, 0)
-    monkeypatch.setattr(worker_process, "STALL_S", 2.0)
-    monkeypatch.setattr(worker_process, "HUNG_STALL_S", 0.5)
-    for patience in ("2", "0.5"):
-        with pytest.raises(PluginFaultError, match=rf"no progress for {patience} s"):
+    monkeypatch.setattr(worker_process, "STALL_S", 3.0)
+    monkeypatch.setattr(worker_process, "HUNG_STALL_S", 1.0)
+    for _ in range(2):
+        with pytest.raises(PluginFaultError, match=r"no progress for 3 s \(1 s once"):
             played(plugin, SPIN)
         played(plugin, 0)
+    assert [worker.patient for worker in dismissed] == [True, False]
+
+
+def test_one_that_hangs_when_it_is_destroyed_holds_up_its_next_render_once(
+    plugin_folder, tmp_path, monkeypatch, dismissed
+):
+    shutil.copy(plugin_folder / "rogue.so", tmp_path)
+    plugin = find_plugin("rogue.so", tmp_path, Scan(tmp_path / "scan"))
+    monkeypatch.setattr(worker_process, "STALL_S", 3.0)
+    monkeypatch.setattr(worker_process, "HUNG_STALL_S", 1.0)
+    tones = [played(plugin, STUCK, Alignment(100, "agreed"))[0] for _ in range(3)]
+    assert {each.tobytes() for each in tones} == {tones[0].tobytes()}
+    assert [worker.patient for worker in dismissed] == [True, False]
 
 
 def test_memory_without_end_is_stopped_and_said(get, monkeypatch):
@@ -171,6 +202,8 @@ def test_memory_without_end_is_stopped_and_said(get, monkeypatch):
 
 
 def test_what_it_last_said_stands_in_the_reason(get):
+    with pytest.raises(PluginFaultError, match=r'it last said "\[2Jout of ideas / for good"'):
+        played(get("rogue.so"), ABORT)
     with pytest.raises(PluginFaultError, match=r'aborted\); it last said ".*terminate called'):
         played(get("rogue.so"), THROW)
 

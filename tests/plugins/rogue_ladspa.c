@@ -12,7 +12,7 @@ void throw_something(void);
 
 enum { NONE, SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NOT_A_NUMBER, INFINITE, WRONG_LATENCY,
        DROP_OUTS, MODE, CHILD, LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK, RANDOM,
-       LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, LAST };
+       LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK, LAST };
 enum { REPORTED = 100, LATER = 300, RING = 512, RATE = 48000 };
 
 struct instance { float *ports[6]; float ring[2][RING], tail[2][RING]; unsigned long frame, heard; };
@@ -24,7 +24,7 @@ static void misbehave(int fault)
 {
     switch (fault) {
     case SEGFAULT: *(volatile int *)mmap(0, 4096, PROT_NONE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0) = 1; break;
-    case ABORT: abort();
+    case ABORT: fputs("\033[2Jout of ideas\n\nfor good\n", stderr); abort();
     case EXIT: exit(0);
     case THROW: throw_something(); break;
     case SLEEP: for (;;) sleep(1000);
@@ -96,7 +96,9 @@ static void run(void *handle, unsigned long n_frames)
 
 static void cleanup(void *handle)
 {
-    if ((int)*((struct instance *)handle)->ports[0] == AT_DESTROY) abort();
+    int fault = (int)*((struct instance *)handle)->ports[0];
+    if (fault == AT_DESTROY) abort();
+    while (fault == STUCK) sleep(1000);
     free(handle);
 }
 

@@ -66,6 +66,7 @@ class Player:
     def close(self) -> None:
         """Destroy the instances."""
         self._active.clear()
+        self._beat("being destroyed", 0)
         while self._instances:
             self._instances.pop().destroy()
 

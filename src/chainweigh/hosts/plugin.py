@@ -145,7 +145,7 @@ class Plugin:
         if alignment is None:  # the programme; test tones may rightly fall silent behind a gate
             check_drop_outs(samples, aligned, sample_rate_hz)
             notes += [self._adaptation_note(job, samples, aligned, found.shift_frames)]
-        notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
+        notes += [EQUAL_NOTE] if _equal(aligned, samples) else []
         told = tuple(note for note in notes if note)
         return aligned, RenderFacts(reply.values, reply.last_latency_frames, found, told)
 
@@ -200,6 +200,12 @@ def kept_tail_frames(settled: Settled, sample_rate_hz: int) -> int:
     if settled.tail_frames is None:
         return round(UNKNOWN_TAIL_S * sample_rate_hz)
     return min(settled.tail_frames, round(MAX_TAIL_S * sample_rate_hz))
+
+
+def _equal(output: Samples, samples: Samples) -> bool:
+    n_frames = samples.shape[1]
+    first = min(65_536, n_frames)  # the first mostly tell
+    return all(np.array_equal(output[:, :n], samples[:, :n]) for n in (first, n_frames))
 
 
 def _latency_note(reply: RenderReply) -> str | None:

@@ -41,9 +41,7 @@ class WorkerPool:
         try:
             yield worker
         except BaseException:
-            worker.close()
-            if worker.hung:
-                self._hung.add(key)
+            self._dismiss(key, worker)
             raise
         if worker.retired or worker.private_bytes() > RETIRE_BYTES:
             worker.close()
@@ -57,9 +55,16 @@ class WorkerPool:
                 if found is None:
                     return None
                 self._idle.remove(found)
-            if found[1].ready():
-                return found[1]
-            found[1].close()
+            worker = found[1]
+            worker.patient = key not in self._hung
+            if worker.ready():
+                return worker
+            self._dismiss(key, worker)
+
+    def _dismiss(self, key: _Key, worker: WorkerProcess) -> None:
+        worker.close()
+        if worker.hung:
+            self._hung.add(key)
 
     def _give_back(self, key: _Key, worker: WorkerProcess) -> None:
         with self._lock:

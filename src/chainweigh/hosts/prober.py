@@ -132,10 +132,12 @@ class Prober:
         """
         worker = self.worker
         try:
-            return worker.settle(self._job(settings or {}, RATE_HZ))
+            settled = worker.settle(self._job(settings or {}, RATE_HZ))
+            worker.finish()
         except PluginFaultError:
             self._note_hang(worker)
             raise
+        return settled
 
     def check_settings(self) -> None:
         """Refuse settings it cannot hold; that it crashes or hangs is left to what is played.

@@ -1,5 +1,6 @@
 """What the battery found of a plug-in, its verdict, and where that is kept: by file digest."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -83,8 +84,9 @@ class Qualifications:
         if qualification.settings:
             return
         self._known[qualification.reference, qualification.digest] = qualification
-        self._kept.parent.mkdir(parents=True, exist_ok=True)
-        write_bytes(self._kept, msgspec.json.encode(list(self._known.values())))
+        with suppress(OSError):  # a place that cannot be written keeps nothing
+            self._kept.parent.mkdir(parents=True, exist_ok=True)
+            write_bytes(self._kept, msgspec.json.encode(list(self._known.values())))
 
 
 def _read(kept: Path) -> dict[tuple[str, str], Qualification]:

@@ -70,7 +70,6 @@ class _Worker:
         try:
             for name, reply in answers:  # the reply leaves before the generator tears down
                 self._say(name, reply)
-                self.beat("being destroyed", 0)
         except PluginError as error:
             self._say("refused", str(error))
         except PluginFaultError as error:
@@ -122,11 +121,19 @@ def _end_with_parent(parent: int) -> None:
     os._exit(_ORPHANED)
 
 
+def _limit_memory(limit_bytes: int) -> None:
+    """Let allocations fail beyond that, or beyond the user's own limit where it is lower."""
+    _, most = resource.getrlimit(resource.RLIMIT_DATA)
+    if most != resource.RLIM_INFINITY:
+        limit_bytes = min(limit_bytes, most)
+    resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
+
+
 def main() -> None:
     """Serve one plug-in file."""
     format_name, path = sys.argv[1:3]
     read, write, memory, parent, limit_bytes = map(int, sys.argv[3:])
-    resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
+    _limit_memory(limit_bytes)
     watch = threading.Thread(target=_end_with_parent, args=(parent,), daemon=True)
     watch.start()
     np.seterr(all="ignore")

@@ -15,6 +15,7 @@ import msgspec
 
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.binary import printable
 from chainweigh.hosts.records import PluginRecord, RenderJob, RenderReply, Settled
 from chainweigh.hosts.shared_memory import get, new_descriptor, put
 
@@ -181,7 +182,8 @@ class WorkerProcess:
                 self._kill()
                 self.hung = True
                 raise PluginFaultError(
-                    f"it hung while {self._where()}: no progress for {stall_s:g} s",
+                    f"it hung while {self._where()}: no progress for {STALL_S:g} s "
+                    f"({HUNG_STALL_S:g} s once a plug-in of its file has hung)",
                     self._last_said(),
                 )
         line, _, self._buffer = self._buffer.partition(b"\n")
@@ -190,8 +192,8 @@ class WorkerProcess:
     def _last_said(self) -> str:
         size = self._log.seek(0, os.SEEK_END)
         self._log.seek(max(size - LOG_BYTES, 0))
-        lines = self._log.read().decode("utf-8", "replace").strip().splitlines()
-        return " / ".join(lines[-LOG_LINES:])
+        lines = filter(None, map(printable, self._log.read().splitlines()))
+        return " / ".join(list(lines)[-LOG_LINES:])
 
     def _where(self) -> str:
         stage, frame = self._doing

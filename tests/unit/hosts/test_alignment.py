@@ -48,3 +48,40 @@ def test_the_phase_of_a_filter_on_a_low_note_corrects_nothing():
     low = lfilter([0.12], [1, -0.88], note)
     tilted = (0.9 * low + 1.1 * (note - low)).astype(np.float32)
     assert found(note, late(tilted, 64), 64, 64).shift_frames == 64
+
+
+LOW_HZ = 8_000  # makes a song of less work
+
+
+def song(seconds=26):
+    return (0.1 * np.random.default_rng(8).standard_normal((1, seconds * LOW_HZ))).astype(
+        np.float32
+    )
+
+
+def found_in_song(samples, output, reported):
+    return find_alignment(
+        samples, output, LOW_HZ, reported_frames=reported, impulse_frames=reported
+    )
+
+
+def test_a_song_is_aligned_by_its_excerpts_as_by_the_whole():
+    alignment = found_in_song(song(), late(song(), 300), 64)
+    assert (alignment.shift_frames, alignment.how) == (300, "corrected")
+    alignment = found_in_song(song(), late(song(), 64), 64)
+    assert (alignment.shift_frames, alignment.how, alignment.note) == (64, "agreed", None)
+
+
+def test_where_an_excerpt_is_silent_the_whole_song_tells_the_delay():
+    faded = song()
+    faded[:, -10 * LOW_HZ :] = 0.0
+    alignment = found_in_song(faded, late(faded, 300), 64)
+    assert (alignment.shift_frames, alignment.how) == (300, "corrected")
+
+
+def test_a_delay_that_changes_within_a_song_is_noted():
+    output = late(song(), 300)
+    output[:, : 20 * LOW_HZ] = late(song(), 64)[:, : 20 * LOW_HZ]
+    alignment = found_in_song(song(), output, 64)
+    assert alignment.shift_frames == 64
+    assert alignment.note == "its delay changes within the song: 64, 64, 300 frames"
