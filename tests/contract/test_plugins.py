@@ -1,10 +1,13 @@
 """What every plug-in host keeps: exact audio, exact parameters, faults contained, nothing left."""
 
 import os
+import shutil
 import signal
+import struct
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,6 +21,7 @@ from chainweigh.hosts import worker_process
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.places import plugin_folders
 from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.presets import find_preset
 from chainweigh.hosts.scan import Scan
 
 RATE_HZ, LATENCY_FRAMES = 48_000, 64
@@ -123,6 +127,66 @@ def test_a_text_the_plug_in_only_claims_to_know_is_refused(get):
         render(get(STEADY["clap"]), Gain="loud")
 
 
+def rendered_from(get, folder, written, preset, **params):
+    plugin = get(written)
+    found = find_preset(preset, folder, plugin).source
+    requested = {plugin.parameter(name).id: value for name, value in params.items()}
+    return plugin.render(
+        programme(), requested, sample_rate_hz=RATE_HZ, tail_frames=0, preset=found
+    )[0]
+
+
+def test_a_state_file_sets_what_the_chain_does_not(get, tmp_path):
+    plain, _ = render(get(STEADY["clap"]), Gain=-6, Tilt=3)
+    (tmp_path / "soft.state").write_bytes(b"steady 1" + struct.pack("6d", -6, 9, 0, 0, 0, 1))
+    output = rendered_from(get, tmp_path, STEADY["clap"], "soft.state", Tilt=3)
+    assert output.tobytes() == plain.tobytes()
+
+
+WARM = """@prefix lv2: <http://lv2plug.in/ns/lv2core#> .
+@prefix pset: <http://lv2plug.in/ns/ext/presets#> .
+@prefix rdfs: <http://www.w3.org/2000/01/rdf-schema#> .
+<urn:own:softer> a pset:Preset ; lv2:appliesTo <urn:chainweigh:steady> ; rdfs:label "Softer" ;
+    lv2:port [ lv2:symbol "gain" ; pset:value -6.0 ] .
+<urn:own:sharper> a pset:Preset ; lv2:appliesTo <urn:chainweigh:steady> ; rdfs:label "Sharper" ;
+    lv2:port [ lv2:symbol "tilt" ; pset:value 3.0 ] .
+<urn:own:stranger> a pset:Preset ; lv2:appliesTo <urn:other> ; rdfs:label "Stranger" .
+"""
+
+
+def test_an_lv2_preset_is_found_in_a_file_by_name_or_uri_and_by_uri_alone(get, tmp_path):
+    steady = STEADY["lv2"]
+    (tmp_path / "own.ttl").write_text(WARM)
+    softer, _ = render(get(steady), Gain=-6)
+    for written in ("own.ttl#Softer", "own.ttl#urn:own:softer"):
+        assert rendered_from(get, tmp_path, steady, written).tobytes() == softer.tobytes()
+    warm, _ = render(get(steady), Gain=-1.5, Tilt=-4)
+    by_uri = rendered_from(get, tmp_path, steady, "urn:chainweigh:warm")
+    assert by_uri.tobytes() == warm.tobytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "preset", "said"),
+    [
+        ("ladspa", "own.ttl", "LADSPA plug-ins load no presets"),
+        ("clap", "own.ttl", r"own\.ttl: .* does not take it; it may be a state of another plug-in"),
+        ("clap", "absent.state", r'preset "absent\.state": no such file'),
+        ("lv2", "own.ttl", r"holds 2 presets; write own\.ttl#NAME of Sharper, Softer"),
+        ("lv2", "own.ttl#Stranger", r'"Stranger" is for urn:other, not for urn:chainweigh:steady'),
+        ("lv2", "own.ttl#Warmer", r'holds no preset "Warmer"; it holds Sharper, Softer, Stranger'),
+        ("lv2", "junk.ttl", r"junk\.ttl: is no Turtle"),
+        ("lv2", "empty.ttl", r"holds no LV2 preset"),
+        ("lv2", "urn:own:nobody", "neither a file nor the URI of an LV2 preset"),
+    ],
+)
+def test_a_preset_that_does_not_fit_is_refused(get, tmp_path, name, preset, said):
+    (tmp_path / "own.ttl").write_text(WARM)
+    (tmp_path / "junk.ttl").write_text("{")
+    (tmp_path / "empty.ttl").write_text("")
+    with pytest.raises(PluginError, match=said):
+        rendered_from(get, tmp_path, STEADY[name], preset)
+
+
 def test_a_mono_plug_in_runs_once_a_side_and_says_so(get):
     params = {"Gain (dB)": 2.5, "Tilt (dB)": -3.0}
     mono, facts = render(get("steady.so#steady_mono"), **params)
@@ -170,6 +234,20 @@ def test_a_fault_is_told_and_leaves_other_renders_as_they_are(get, rogue, fault,
     assert after.tobytes() == before.tobytes()
 
 
+def test_faults_beside_a_sound_plug_in_leave_its_renders_as_they_are(get, rogue):
+    sound = get(STEADY["lv2"])
+    before, _ = render(sound)
+
+    def faulty(fault):
+        with suppress(PluginFaultError):
+            render(rogue, Fault=fault)
+
+    with ThreadPoolExecutor(2) as threads:
+        faults = [threads.submit(faulty, f) for f in (SEGFAULT, MODE, NOISE, EXIT, CHILD, NAN)]
+        beside = [threads.submit(render, sound) for _ in faults]
+        assert {each.result()[0].tobytes() for each in beside} == {before.tobytes()}
+
+
 @pytest.mark.parametrize("fault", [SLEEP, SPIN])
 def test_a_hang_is_ended_after_the_time_without_progress(rogue, monkeypatch, fault):
     render(rogue, Fault=0)
@@ -203,7 +281,13 @@ def test_a_wrong_latency_is_corrected_and_one_that_changes_is_noted(rogue):
 
 @pytest.mark.parametrize(
     ("name", "said"),
-    [("segfault", "segmentation fault"), ("exit", "exit code 0"), ("spin", "hung while loading")],
+    [
+        ("segfault", "segmentation fault"),
+        ("abort", "aborted"),
+        ("exit", "exit code 0"),
+        ("throw", "terminate called"),
+        ("spin", "hung while loading"),
+    ],
 )
 def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(
     get, known, monkeypatch, name, said
@@ -264,6 +348,15 @@ def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
     (folder / "whole.clap" / "inside.so").touch()
     with pytest.raises(PluginError, match=said):
         find_plugin(written, folder, known)
+
+
+def test_a_symbol_an_lv2_bundle_lacks_is_named_when_it_is_used(plugin_folder, tmp_path, known):
+    bundle = tmp_path / "hollow.lv2"
+    shutil.copytree(plugin_folder / "steady.lv2", bundle)
+    shutil.copy(plugin_folder / "nothing.so", bundle / "steady.so")
+    plugin = find_plugin("hollow.lv2#urn:chainweigh:steady", tmp_path, known)
+    with pytest.raises(PluginError, match=r"symbol lv2_descriptor is missing"):
+        render(plugin)
 
 
 def test_a_scan_is_kept_until_a_file_changes(plugin_folder, tmp_path, monkeypatch):

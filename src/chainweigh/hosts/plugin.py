@@ -8,19 +8,24 @@ import numpy as np
 
 from chainweigh.audio.array import Samples, check_rate, check_samples, shifted
 from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.adaptation import adaptation_note
 from chainweigh.hosts.alignment import Alignment, find_alignment
 from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
+from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.pool import POOL
 from chainweigh.hosts.records import (
     ParameterValue,
     PluginParameter,
     PluginRecord,
     RenderJob,
+    RenderReply,
     Requested,
     Settled,
 )
 from chainweigh.hosts.values import find_parameter
 
+UNKNOWN_TAIL_S = 1.0  # kept of a plug-in that does not say how long it rings
+MAX_TAIL_S = 30.0
 MODE_NOTE = "it leaves the floating-point mode changed; that was undone"
 
 
@@ -65,8 +70,14 @@ class Plugin:
         """
         return find_parameter(self.record.parameters, name)
 
-    def settle(self, requested: Mapping[int, Requested], sample_rate_hz: int) -> Settled:
+    def settle(
+        self, requested: Mapping[int, Requested], sample_rate_hz: int, preset: str | None = None
+    ) -> Settled:
         """Set the parameters of a new instance, read them back, ask for latency and tail.
+
+        Parameters
+        ----------
+        preset : file, or file#NAME, loaded before
 
         Raises
         ------
@@ -76,7 +87,7 @@ class Plugin:
             It crashed or hung.
         """
         check_rate(sample_rate_hz)
-        job = self._job(requested, sample_rate_hz, 1, 0, 0)
+        job = replace(self.job(requested, sample_rate_hz), preset=preset)
         with POOL.worker(self.record.format, self.path, self.digest) as worker:
             return worker.settle(job)
 
@@ -88,6 +99,7 @@ class Plugin:
         sample_rate_hz: int,
         tail_frames: int,
         alignment: Alignment | None = None,
+        preset: str | None = None,
     ) -> tuple[Samples, RenderFacts]:
         """Run audio through a new instance in a worker process.
 
@@ -96,6 +108,7 @@ class Plugin:
         samples : shape (n_channels, n_frames)
         requested : parameter id -> value, the rest stays at the plug-in's defaults
         alignment : found on an earlier render; found anew without it
+        preset : file, or file#NAME, loaded before the parameters are set
 
         Returns
         -------
@@ -111,37 +124,61 @@ class Plugin:
         """
         check_samples(samples)
         check_rate(sample_rate_hz)
+        job = replace(
+            self.job(requested, sample_rate_hz),
+            preset=preset,
+            tail_frames=tail_frames,
+            find_impulse=alignment is None,
+        )
+        reply, output = self._played(job, samples)
+        found = alignment or find_alignment(
+            samples,
+            output,
+            sample_rate_hz,
+            reported_frames=reply.last_latency_frames,
+            impulse_frames=reply.impulse_frames,
+        )
+        n_frames = samples.shape[1]
+        aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
+        notes = [*reply.notes, _latency_note(reply), found.note]
+        notes += [MODE_NOTE] if reply.mode_changed else []
+        if alignment is None:  # the programme; test tones may rightly fall silent behind a gate
+            check_drop_outs(samples, aligned, sample_rate_hz)
+            notes += [self._adaptation_note(job, samples, aligned, found.shift_frames)]
+        notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
+        told = tuple(note for note in notes if note)
+        return aligned, RenderFacts(reply.values, reply.last_latency_frames, found, told)
+
+    def _adaptation_note(
+        self, job: RenderJob, samples: Samples, aligned: Samples, shift_frames: int
+    ) -> str | None:
+        def render(excerpt: Samples) -> Samples:
+            _, output = self._played(replace(job, find_impulse=False), excerpt)
+            return shifted(output, shift_frames, excerpt.shape[1])
+
+        return adaptation_note(samples, aligned, job.sample_rate_hz, render)
+
+    def _played(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
+        """What a worker says, and the whole output, which is finite."""
         n_channels, n_frames = samples.shape
-        job = self._job(requested, sample_rate_hz, n_channels, n_frames, tail_frames)
-        job = replace(job, find_impulse=alignment is None)
+        job = replace(job, n_channels=n_channels, n_frames=n_frames)
         with POOL.worker(self.record.format, self.path, self.digest) as worker:
             reply, output = worker.render(job, samples)
             if reply.mode_changed:
                 worker.retire()
         check_finite(output)
-        found = alignment or find_alignment(
-            samples,
-            output,
-            sample_rate_hz,
-            reported_frames=reply.latency_frames,
-            impulse_frames=reply.impulse_frames,
-        )
-        aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
-        if alignment is None:  # test tones may rightly fall silent, behind a gate for example
-            check_drop_outs(samples, aligned, sample_rate_hz)
-        notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
-        notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
-        told = tuple(note for note in notes if note)
-        return aligned, RenderFacts(reply.values, reply.latency_frames, found, told)
+        return reply, output
 
-    def _job(
-        self,
-        requested: Mapping[int, Requested],
-        sample_rate_hz: int,
-        n_channels: int,
-        n_frames: int,
-        tail_frames: int,
-    ) -> RenderJob:
+    def job(self, requested: Mapping[int, Requested], sample_rate_hz: int) -> RenderJob:
+        """What a worker is asked, for no audio yet.
+
+        Raises
+        ------
+        PluginError
+            It cannot be a stage.
+        PluginFaultError
+            It could not even be described.
+        """
         if self.fault is not None:
             raise PluginFaultError(self.fault)
         if self.record.refusal is not None:
@@ -150,8 +187,21 @@ class Plugin:
             self.record.id,
             sample_rate_hz,
             dict(requested),
-            n_channels,
-            n_frames,
-            tail_frames,
+            n_channels=1,
+            n_frames=0,
+            tail_frames=0,
             find_impulse=False,
+            block_frames=BLOCK_FRAMES,
         )
+
+
+def kept_tail_frames(settled: Settled, sample_rate_hz: int) -> int:
+    """The tail a plug-in reports, at most 30 s; 1 s if it reports none."""
+    if settled.tail_frames is None:
+        return round(UNKNOWN_TAIL_S * sample_rate_hz)
+    return min(settled.tail_frames, round(MAX_TAIL_S * sample_rate_hz))
+
+
+def _latency_note(reply: RenderReply) -> str | None:
+    first, last = reply.latency_frames, reply.last_latency_frames
+    return None if first == last else f"its latency went from {first} to {last} frames"

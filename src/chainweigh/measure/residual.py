@@ -160,6 +160,10 @@ def measure_residual(
 
     Notes
     -----
+    Gain that moves faster than the fitted reference follows is residual too. A 2:1 compressor
+    (10 ms, 100 ms) that turns down by 2 dB leaves 2.3 to 5.5 % on the groups of both demo songs,
+    where its tones read below 0.1 % and no frame of the mix is disturbed.
+
     A residual below -110 dB re the candidate is the arithmetic's, not the chain's: the figures
     are then undefined, as they are for silence. The low band is undefined where it holds less
     than 1e-6 of the candidate's energy.

@@ -49,7 +49,9 @@ class ResolvedPlugin:
 
     `digest` is of its file. `shift_frames` is what the output was moved earlier; `alignment` says
     whether that is the reported latency, confirmed (`agreed`) or not (`unverified`), or one the
-    programme showed instead (`corrected`).
+    programme showed instead (`corrected`). `verdict` is that of `chainweigh plugins test` on this
+    file, `not tested` where there is none; `verdict_reasons` is why. `preset` is how recipe.toml
+    names the preset that was loaded: by URI, or by its copy in the run's folder.
     """
 
     format: str
@@ -62,6 +64,9 @@ class ResolvedPlugin:
     shift_frames: int
     alignment: str
     notes: tuple[str, ...]
+    verdict: str = "not tested"
+    verdict_reasons: tuple[str, ...] = ()
+    preset: str | None = None
 
 
 @dataclass(frozen=True)
@@ -350,10 +355,37 @@ class Expectation:
 
 
 @dataclass(frozen=True)
+class Rung:
+    """A chosen chain driven harder or less: its input turned by `drive_db`, its levels as chosen.
+
+    What is over a limit here was not ranked; the listener says where it is first heard.
+    """
+
+    drive_db: float
+    audio: str | None
+    failure: str | None
+    match_gain_db: float | None
+    thdn_programme_pct: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """One comparison's chosen chain at rising drive, in the mix of the chosen set."""
+
+    comparison: str
+    candidate: str
+    rungs: tuple[Rung, ...]
+
+
+@dataclass(frozen=True)
 class Results:
     """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply.
 
     `revision` is there where the run was held against an earlier one.
+    `ladder` is that of the chain that gives the mix most; None where every group stays dry.
     """
 
     schema: str
@@ -369,3 +401,4 @@ class Results:
     expectations: tuple[Expectation, ...] = ()
     warnings: tuple[str, ...] = ()
     revision: Revision | None = None
+    ladder: Ladder | None = None

@@ -120,7 +120,11 @@ class WeighedGroup:
 def _ranked_distortion(
     tones: ToneMeasures, programme: ProgrammeMeasures
 ) -> tuple[float | None, str]:
-    """The tones' distortion, or the residual where it is over twice that."""
+    """The tones' distortion, or the residual where it is over twice that.
+
+    A compressor's quick gain movement is residual and no tone shows it, so it is charged like
+    distortion: 2 dB of gentle bus compression pays for 2 to 6 %.
+    """
     heard, left = tones.thdn_programme_pct, programme.residual_pct
     if heard is not None and left is not None and left > 2 * heard and left > RESIDUAL_COUNTS_PCT:
         return left, "residual"

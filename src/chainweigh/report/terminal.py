@@ -8,6 +8,7 @@ from chainweigh.report.formats import Notes, number, one_line, plain, reason
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
 from chainweigh.report.set_table import expectation_lines, set_lines
+from chainweigh.report.settings_text import plugin_verdicts
 from chainweigh.report.text_table import (
     Column,
     bullets,
@@ -90,7 +91,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     for candidate, row in zip(measured, rows, strict=True):
         yield row_line(row, RANKING, widths)
         found = (search.said for search in candidate.searches)
-        for text in (candidate.standing.why, *found, *flags(candidate)):
+        verdicts = plugin_verdicts(candidate)
+        for text in (candidate.standing.why, *found, *flags(candidate), *verdicts):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"

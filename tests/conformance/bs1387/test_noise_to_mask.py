@@ -122,6 +122,22 @@ def test_white_noise_under_white_noise_20_db_louder_reads_what_the_formulas_give
     assert all(readings_db[0] > worked_db > readings_db[-1] for worked_db in WORKED_NOISE_DB)
 
 
+def test_16_bit_dither_beside_a_tone():
+    """The worked value -24.19 came as "16-bit TPDF", without saying what was added to the tone.
+
+    Triangular dither by itself, 1/6 of a squared step, meets it. Quantising with it adds 1/4
+    (Wannamaker et al.), 1.76 dB more: that is what the formulas written out read too.
+    """
+    rng = np.random.default_rng(16)
+    step = 2.0**-15
+    dither = rng.random(len(TONE)) - rng.random(len(TONE))
+    quantised = step * np.round(TONE / step + dither)
+    alone_db, whole_db = nmr_db(TONE, TONE + step * dither), nmr_db(TONE, quantised)
+    assert alone_db == pytest.approx(-24.19, abs=0.1)
+    assert whole_db - alone_db == pytest.approx(10 * np.log10(6 / 4), abs=0.1)
+    assert whole_db == pytest.approx(nmr_by_the_formulas_db(TONE, quantised), abs=0.01)
+
+
 def test_a_product_beside_the_tone_is_hidden_and_one_below_it_is_not():
     near, above, below = (nmr_db(TONE, TONE + sine(f, -46)) for f in (1100, 3000, 500))
     assert above - near == pytest.approx(59, abs=0.5)
