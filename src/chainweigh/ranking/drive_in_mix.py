@@ -6,7 +6,14 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.search import SearchRange
 from chainweigh.chain.values import format_value
 from chainweigh.effects.base import Kind
-from chainweigh.ranking.drive_search import Drives, Ended, Found, first_drives, search_drives
+from chainweigh.ranking.drive_search import (
+    NOTHING_LU,
+    Drives,
+    Ended,
+    Found,
+    first_drives,
+    search_drives,
+)
 from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.order import LIMITS, Entry, breaches, first_breach
 from chainweigh.ranking.results import Search, SearchPoint
@@ -59,7 +66,9 @@ class DriveInMix:
         chains = [self._chain.driven(at) for at in drives]
         gains = [search.plain_gain_lu(self._name, chain, self._picks) for chain in chains]
         self._plain = dict(zip(drives, gains, strict=True))
-        helping = [c for c, gain in zip(chains, gains, strict=True) if gain is None or gain > 0]
+        helping = [
+            c for c, gain in zip(chains, gains, strict=True) if gain is None or gain > NOTHING_LU
+        ]
         jobs = [lambda c=chain: group.try_chain(c, search.cache) for chain in helping]
         run_jobs(jobs, threads=search.threads, progress=no_progress, what="")
 
@@ -78,8 +87,8 @@ class DriveInMix:
     def worth_lu(self, drives_db: Drives) -> float:
         """The score of drives in the mix; the gain alone where that is none, which bounds it."""
         gain = self._plain.get(drives_db)
-        if drives_db not in self._entries and gain is not None and gain <= 0:
-            return gain
+        if drives_db not in self._entries and gain is not None and gain <= NOTHING_LU:
+            return min(gain, 0.0)
         score = self._weighed(drives_db).score_lu(self._price)
         return UNWORTHY_LU if score is None else score
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from chainweigh.chain.chain import bypass
 from chainweigh.chain.files import parse_chain
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.drive_in_mix import DriveInMix
@@ -79,3 +80,25 @@ def test_a_price_above_what_the_drive_gains_keeps_the_gentle_end(tmp_path):
     _, group = searched(tmp_path, ["peak", "peak - 4 dB"], 50.0, price=10.0)
     (found,) = group.searches[group.chains[-1].name]
     assert (found.found, found.ended, found.n_evaluated) == ("peak", "no help", 5)
+
+
+def test_drives_of_a_group_that_is_not_in_the_way_are_rendered_but_not_weighed(tmp_path):
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    loud = 0.8 * np.sin(2 * np.pi * 310 * time_s) * np.exp(-20 * (time_s % 0.5))
+    soft = 0.01 * np.sin(2 * np.pi * 997 * time_s)
+    stems = {n: np.tile(x, (2, 1)).astype(np.float32) for n, x in (("a", loud), ("b", soft))}
+    stage = {"effect": "clip", "ceiling": {"search": ["peak + 1 dB", "peak - 9 dB"]}}
+    (chain,) = parse_chain({"name": "Clip", "scope": "bus", "stage": [stage]}, where="test")
+    cache = Cache(tmp_path)
+    windows = loudest_windows(stems["a"], RATE_HZ)
+    references = [Reference(name, samples, windows) for name, samples in stems.items()]
+    chains = {name: [bypass("bus"), chain] for name in stems}
+    groups = weigh_all(references, chains, cache, threads=1, progress=no_progress)
+    settings = RankSettings(budget=Budget(50.0, **FREE))
+    search = SetSearch(groups, find_onsets(stems["a"], RATE_HZ), settings, cache, 1)
+    DriveInMix(search, "b", search.dry, chain).find()
+    (found,) = groups["b"].searches[groups["b"].chains[-1].name]
+    assert (found.found_db, found.ended) == (1.0, "no help")
+    assert set(groups["b"].weighed) == {"bypass", "Clip, ceiling peak + 1 dB"}
+    assert [point.within_budget for point in found.curve] == [None] * 4 + [True]
+    assert all(point.loudness_gain_lu <= 0.01 for point in found.curve)
