@@ -91,12 +91,23 @@ def tiny(place):
 
 
 @pytest.fixture(scope="session")
-def ranked(tmp_path_factory):
+def make_workplace(tmp_path_factory):
+    """Makes a workplace with the tiny song in it, for tests of one file to share."""
+
+    def make():
+        root = tmp_path_factory.mktemp("shared")
+        (root / "work").mkdir()
+        work = Workplace(root / "work", root / "cache")
+        tiny_song_module().write(work.folder / "tiny")
+        return work
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def ranked(make_workplace):
     """One finished run of the tiny song, shared by tests that only read it."""
-    root = tmp_path_factory.mktemp("ranked")
-    (root / "work").mkdir()
-    work = Workplace(root / "work", root / "cache")
-    tiny_song_module().write(work.folder / "tiny")
+    work = make_workplace()
     write_chain(work.folder / "chains", "a", "Light", "bus", 1)
     write_chain(work.folder / "chains", "b", "Deep", "bus", 6)
     write_chain(work.folder / "chains", "m", "Final", "master", 2)

@@ -95,3 +95,29 @@ def test_a_plug_in_that_is_not_to_be_trusted_ends_its_test_with_code_3(place, pl
     assert [fault["check"] for fault in faults] == ["extreme settings"]
     shown = place.run("plugins", "show", plugin_folder / "rogue.so").stdout
     assert "do not trust: with" in shown
+
+
+def test_a_recipe_whose_plug_in_changed_or_is_gone_is_refused_by_name(tiny, plugin_folder):
+    recipe = """
+        recipe = "1.0"
+        [[provenance.plugins]]
+        plugin = "ladspa:steady"
+        digest = "0123"
+        [[group]]
+        name = "hits"
+        chain = "Tilted"
+        stage = [{ plugin = "FILE", params = { "Tilt (dB)" = 3.0 } }]
+        [[group]]
+        name = "low"
+        chain = "bypass"
+        [master]
+        chain = "bypass"
+    """
+    file = tiny.folder / "recipe.toml"
+    file.write_text(recipe.replace("FILE", f"{plugin_folder}/steady.so#steady"), encoding="utf-8")
+    said = tiny.run("apply", "recipe.toml", "tiny", "--out", "next", code=1).stderr
+    assert "hits: plug-in ladspa:steady has changed since the recipe was made" in said
+    assert "was 0123, is " in said
+    file.write_text(recipe.replace("FILE", f"{plugin_folder}/gone.so#steady"), encoding="utf-8")
+    said = tiny.run("apply", "recipe.toml", "tiny", "--out", "next", code=1).stderr
+    assert 'group 1 "hits"' in said and "gone.so" in said

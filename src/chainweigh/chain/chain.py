@@ -190,6 +190,15 @@ class Chain:
         name = f"{self.name}, {', '.join(labels)}"
         return replace(self, name=name, stages=tuple(stages), searches=(), origin=self.name)
 
+    def stage_tables(self) -> list[dict[str, object]]:
+        """The stages as a chain file's tables, searched settings with both ends."""
+        tables = [stage.table() for stage in self.stages]
+        for search in self.searches:
+            table = tables[search.stage]
+            settings = table.get("params", table)
+            settings[search.key] = search.written()  # type: ignore[index]
+        return tables
+
     def tail_frames(self, sample_rate_hz: int) -> int:
         """Frames the output outlasts the input, summed over stages."""
         return sum(stage.tail_frames(sample_rate_hz) for stage in self.stages)

@@ -47,6 +47,11 @@ def shipped_chains_folder() -> Path:
     return Path(str(resources.files("chainweigh.shipped_chains")))
 
 
+def shipped_searches_folder() -> Path:
+    """Folder of the shipped chains whose drive is searched."""
+    return shipped_chains_folder() / "search"
+
+
 def load_chains(folder: Path) -> tuple[Chain, ...]:
     """Every chain of a folder of .toml files, sweeps spread, in order of file name.
 

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from chainweigh.chain.values import LevelExpression, Value, format_value
-from chainweigh.effects.base import Kind
+from chainweigh.effects.base import Kind, Setting
 from chainweigh.errors import ChainFileError
 from chainweigh.hosts.values import quantity
 
@@ -46,10 +46,13 @@ class SearchRange:
             return LevelExpression(self.start.name, number)
         return f"{number:g} {self.unit}" if isinstance(self.start, str) else number
 
+    def written(self) -> dict[str, list[Setting]]:
+        """The setting as a chain file writes it."""
+        return {"search": [format_value(_KINDS[self.unit], e) for e in (self.start, self.stop)]}
+
     def __str__(self) -> str:
-        """Both ends, as a chain file writes them."""
-        ends = (self.start, self.stop)
-        return " to ".join(str(format_value(_KINDS[self.unit], end)) for end in ends)
+        """Both ends."""
+        return " to ".join(map(str, self.written()["search"]))
 
 
 _KINDS = {"dB": Kind.GAIN, "dBFS": Kind.LEVEL}

@@ -8,7 +8,7 @@ import click
 from chainweigh.audio.atomic import write_text
 from chainweigh.audio.files import name_text, read_audio
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
-from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
+from chainweigh.chain.files import load_chain
 from chainweigh.cli import options
 from chainweigh.errors import ChainFileError
 from chainweigh.render.bench import BenchResults, bench_at_level, bench_on_programme
@@ -121,6 +121,15 @@ def _bench(
 def _chain(name: str, folder: Path | None) -> Chain:
     if name == BYPASS_NAME:
         return bypass("bus")
+    chain = _named(name, folder)
+    for search in chain.searches:
+        raise ChainFileError(
+            f'"{chain.name}" has its {search.key} searched ({search}); the bench needs one value'
+        )
+    return chain
+
+
+def _named(name: str, folder: Path | None) -> Chain:
     file = Path(name)
     if folder is None and (file.suffix == ".toml" or file.is_file()):
         chains = load_chain(file)
@@ -130,7 +139,7 @@ def _chain(name: str, folder: Path | None) -> Chain:
                 f"{name} sweeps over {len(chains)} chains: {names}; name one, with --chains FOLDER"
             )
         return chains[0]
-    found = load_chains(folder or shipped_chains_folder())
+    found = options.known_chains(folder)
     named = [chain for chain in found if chain.name == name]
     if not named:
         raise ChainFileError(f'no chain "{name}"; there are: {", ".join(c.name for c in found)}')

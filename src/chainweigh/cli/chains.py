@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from chainweigh.chain.chain import Chain
-from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
+from chainweigh.chain.files import load_chain, load_chains
 from chainweigh.cli import options
 from chainweigh.effects import NAMES, effect
 from chainweigh.errors import ChainFileError
@@ -29,7 +29,7 @@ def command() -> None:
 @options.json_option
 def list_chains(folder: Path | None, as_json: bool) -> None:
     """Name, scope and purpose of every chain; a sweep counts as one chain a value."""
-    chains = load_chains(folder or shipped_chains_folder())
+    chains = options.known_chains(folder)
     if as_json:
         options.echo_json([_table(chain) for chain in chains])
         return
@@ -44,7 +44,7 @@ def list_chains(folder: Path | None, as_json: bool) -> None:
 @options.json_option
 def show(name: str, folder: Path | None, as_json: bool) -> None:
     """Stages and settings of one chain, defaults included."""
-    chains = load_chains(folder or shipped_chains_folder())
+    chains = options.known_chains(folder)
     found = [chain for chain in chains if chain.name == name]
     if not found:
         raise ChainFileError(f'no chain "{name}"; there are: {", ".join(c.name for c in chains)}')
@@ -54,8 +54,9 @@ def show(name: str, folder: Path | None, as_json: bool) -> None:
     click.echo(f"{found[0].name} ({found[0].scope})\n{found[0].about}")
     for number, stage in enumerate(found[0].stages, start=1):
         click.echo(f"\n{number}. {stage.name}: {stage.about}")
+        searched = {s.key: f"search {s}" for s in found[0].searches if s.stage == number - 1}
         for key, value, is_default, about in stage.sheet():
-            text = f"{value:.4g}" if isinstance(value, float) else value
+            text = f"{value:.4g}" if isinstance(value, float) else searched.get(key, value)
             click.echo(f"   {key} = {text}{'  (default)' if is_default else ''}: {about}")
 
 
@@ -93,5 +94,5 @@ def _load(path: Path) -> tuple[Chain, ...]:
 
 
 def _table(chain: Chain) -> dict[str, object]:
-    stages = [stage.table() for stage in chain.stages]
-    return {"name": chain.name, "scope": chain.scope, "about": chain.about, "stage": stages}
+    about = {"name": chain.name, "scope": chain.scope, "about": chain.about}
+    return {**about, "stage": chain.stage_tables()}

@@ -13,6 +13,7 @@ import msgspec
 from chainweigh.ranking.jobs import Progress, no_progress
 
 if TYPE_CHECKING:
+    from chainweigh.chain.chain import Chain
     from chainweigh.ranking.results import Results
 
 EXIT_SOME_FAILED = 3
@@ -72,6 +73,19 @@ def say_if_slow(*, quiet: bool) -> None:
             "reinstall chainweigh",
             quiet=quiet,
         )
+
+
+def known_chains(folder: Path | None) -> "tuple[Chain, ...]":
+    """The chains of a folder; without one those that ship, searched ones last."""
+    from chainweigh.chain.files import (
+        load_chains,
+        shipped_chains_folder,
+        shipped_searches_folder,
+    )
+
+    if folder is not None:
+        return load_chains(folder)
+    return (*load_chains(shipped_chains_folder()), *load_chains(shipped_searches_folder()))
 
 
 def free_run_folder(song_folder: Path) -> Path:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from chainweigh.audio.atomic import folder_in_place
+from chainweigh.chain.chain import Chain
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
 from chainweigh.cli.listening_options import listening, listening_options
@@ -31,6 +32,11 @@ from chainweigh.song import load_song
     "chains_folder",
     type=click.Path(path_type=Path),
     help="Folder of chain files; the shipped chains without it.",
+)
+@click.option(
+    "--search",
+    is_flag=True,
+    help="Weigh the shipped chains whose drive is searched too: deeper, and slower.",
 )
 @click.option(
     "--out",
@@ -58,6 +64,7 @@ from chainweigh.song import load_song
 def command(
     song: Path,
     chains_folder: Path | None,
+    search: bool,
     out: Path | None,
     since: Path | None,
     budget_from: Path | None,
@@ -81,7 +88,7 @@ def command(
     check_settings(settings)
     earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
-    plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
+    plan = plan_for(loaded, _chains(chains_folder, search))
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
     cache = Cache.at_default_place()
@@ -102,3 +109,9 @@ def command(
     options.say(f"cache: {cache.size_bytes() / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
     options.say(f"run folder: {out} (open {out / 'report.html'})", quiet=quiet)
     sys.exit(options.exit_code(run.results))
+
+
+def _chains(folder: Path | None, search: bool) -> tuple[Chain, ...]:
+    if search and folder is not None:
+        raise click.UsageError("--search adds chains that ship; your own say { search = [...] }")
+    return options.known_chains(None) if search else load_chains(folder or shipped_chains_folder())

@@ -6,12 +6,21 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.search import SearchRange
 from chainweigh.chain.values import format_value
 from chainweigh.effects.base import Kind
-from chainweigh.ranking.drive_search import Drives, Ended, Found, search_drives
+from chainweigh.ranking.drive_search import (
+    NOTHING_LU,
+    Drives,
+    Ended,
+    Found,
+    first_drives,
+    search_drives,
+)
+from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.order import LIMITS, Entry, breaches, first_breach
 from chainweigh.ranking.results import Search, SearchPoint
 from chainweigh.ranking.set_search import Picks, SetSearch
 
 NOT_JUDGED = "not judged: the search did not need it"
+GIVES_NOTHING = "not weighed: it gives the mix nothing"
 UNWORTHY_LU = -1e9  # of what cannot be rendered or has no loudness
 
 
@@ -41,15 +50,30 @@ class DriveInMix:
         self._chain = chain
         self._entries: dict[Drives, Entry] = {}
         self._whole_song: set[Drives] = set()
+        self._plain: dict[Drives, float | None] = {}
 
     def find(self) -> None:
         """Search, and make what was found the group's candidate of this chain."""
         reaches = [search.reach_db for search in self._chain.searches]
+        self._weigh_first(reaches)
         self.take(*search_drives(reaches, self))
+
+    def _weigh_first(self, reaches_db: Sequence[float]) -> None:
+        """Render the first drives, and weigh those that give the mix anything, several at once."""
+        search, group = self._search, self._search.groups[self._name]
+        gentle = (0.0,) * (len(reaches_db) - 1)
+        drives = [(drive, *gentle) for drive in first_drives(reaches_db[0])]
+        chains = [self._chain.driven(at) for at in drives]
+        gains = [search.plain_gain_lu(self._name, chain, self._picks) for chain in chains]
+        self._plain = dict(zip(drives, gains, strict=True))
+        helping = [
+            c for c, gain in zip(chains, gains, strict=True) if gain is None or gain > NOTHING_LU
+        ]
+        jobs = [lambda c=chain: group.try_chain(c, search.cache) for chain in helping]
+        run_jobs(jobs, threads=search.threads, progress=no_progress, what="")
 
     def keeps(self, drives_db: Drives) -> bool:
         """Whether drives keep the whole budget over the whole song."""
-        self.worth_lu(drives_db)
         return self.keeps_budget(drives_db, whole_song=True)
 
     def take(self, drives: Drives, found: Sequence[Found]) -> None:
@@ -61,17 +85,23 @@ class DriveInMix:
         self._search.groups[self._name].set_found(self._chain.driven(drives), told)
 
     def worth_lu(self, drives_db: Drives) -> float:
-        """The score of drives in the mix."""
+        """The score of drives in the mix; the gain alone where that is none, which bounds it."""
+        gain = self._plain.get(drives_db)
+        if drives_db not in self._entries and gain is not None and gain <= NOTHING_LU:
+            return min(gain, 0.0)
+        score = self._weighed(drives_db).score_lu(self._price)
+        return UNWORTHY_LU if score is None else score
+
+    def _weighed(self, drives_db: Drives) -> Entry:
         if drives_db not in self._entries:
             chain = self._chain.driven(drives_db)
             self._search.groups[self._name].try_chain(chain, self._search.cache)
             self._entries[drives_db] = self._search.entry(self._name, chain.name, self._picks)
-        score = self._entries[drives_db].score_lu(self._price)
-        return UNWORTHY_LU if score is None else score
+        return self._entries[drives_db]
 
     def keeps_budget(self, drives_db: Drives, *, whole_song: bool) -> bool:
         """Whether drives keep the whole budget; listened to where no other limit is broken."""
-        if self._over(self._entries[drives_db]):
+        if self._over(self._weighed(drives_db)):
             return False
         name = self._chain.driven(drives_db).name
         entry = self._search.heard_entry(self._name, name, self._picks, whole_song)
@@ -84,7 +114,8 @@ class DriveInMix:
         return entry.score_lu(0.0) is None or bool(breaches(entry, self._search.settings))
 
     def _told(self, i: int, search: SearchRange, drives: Drives, end: Found) -> Search:
-        along = sorted(at for at in self._entries if _same_but(i, at, drives))
+        tried = {**self._plain, **self._entries}
+        along = sorted(at for at in tried if _same_but(i, at, drives))
         stage = self._chain.stages[search.stage]
         crossed = None if end.edge_db is None else (*drives[:i], end.edge_db, *drives[i + 1 :])
         limit, seconds = (
@@ -107,13 +138,15 @@ class DriveInMix:
             stopped_by=limit,
             crossed_at_db=None if crossed is None else search.setting_db(crossed[i]),
             crossed_at_s=seconds,
-            n_evaluated=len(self._entries),
+            n_evaluated=len(tried),
             said=self._words(search, drives, i, end, crossed),
             curve=tuple(self._point(search, at[i], at) for at in along),
         )
 
     def _point(self, search: SearchRange, drive_db: float, at: Drives) -> SearchPoint:
-        entry = self._entries[at]
+        entry = self._entries.get(at)
+        if entry is None:
+            return _only_gain(search.setting_db(drive_db), self._plain[at])
         limited = {name: entry.limited.get(name) for name, *_ in LIMITS}
         reason = entry.failure or NOT_JUDGED
         values = {"loudness_gain_lu": entry.gain_lu, "added_thdn_pct": entry.added_pct, **limited}
@@ -146,6 +179,21 @@ class DriveInMix:
             return f"No {search.key} from {search} keeps the budget; at its gentle end: {why}."
         at = _text(search, end.edge_db or 0.0)
         return f"Found {found}: at {at} the budget breaks ({why})."
+
+
+def _only_gain(setting_db: float, gain_lu: float | None) -> SearchPoint:
+    """A setting that was rendered and found to give the mix nothing."""
+    names = [name for name, *_ in LIMITS]
+    unknown = dict.fromkeys(("added_thdn_pct", *names, "within_budget"), GIVES_NOTHING)
+    return SearchPoint(
+        setting_db=setting_db,
+        loudness_gain_lu=gain_lu,
+        added_thdn_pct=None,
+        **dict.fromkeys(names),
+        within_budget=None,
+        whole_song=False,
+        undefined=unknown,
+    )
 
 
 def _same_but(i: int, at: Sequence[float], drives: Sequence[float]) -> bool:

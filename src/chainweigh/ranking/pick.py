@@ -26,6 +26,7 @@ class Picking:
     sets: SetsConsidered | None = None
     _searched_in: dict[str, Picks] = field(default_factory=dict)
     _plr_db: dict[str, float | None] = field(default_factory=dict)
+    _peaks: dict[str, Peaks] = field(default_factory=dict)
 
     def pick(self) -> Picks:
         """The set: each group's pick the best in the mix that the others make.
@@ -39,13 +40,16 @@ class Picking:
         their place.
         """
         picks = self._settled(self.search.dry)
-        better, self.sets = SetOfGroups(self.search, self.headroom_db).best(picks)
+        peaks = [self.peaks(self.search.dry), self.peaks(picks)]
+        better, self.sets = SetOfGroups(self.search, self.headroom_db, peaks).best(picks)
         return picks if better == picks else self._settled(better)
 
     def peaks(self, picks: Picks) -> Peaks:
         """The highest peaks of the mix that picks make, and whose they are."""
-        rate = next(iter(self.search.groups.values())).reference.sample_rate_hz
-        return attribute_peaks(self._parts(picks), rate)
+        key = repr(sorted(picks.items()))
+        if key not in self._peaks:
+            self._peaks[key] = attribute_peaks(self._parts(picks), self._sample_rate_hz)
+        return self._peaks[key]
 
     def headroom_db(self, picks: Picks) -> float | None:
         """How far the PLR of the mix falls from the dry mix's."""
@@ -115,10 +119,13 @@ class Picking:
     def _mix_plr_db(self, picks: Picks) -> float | None:
         key = repr(sorted(picks.items()))
         if key not in self._plr_db:
-            rate = next(iter(self.search.groups.values())).reference.sample_rate_hz
             mix = sum_of(list(self._parts(picks).values()))
-            self._plr_db[key] = measure_plr_db(mix, rate)
+            self._plr_db[key] = measure_plr_db(mix, self._sample_rate_hz)
         return self._plr_db[key]
+
+    @property
+    def _sample_rate_hz(self) -> int:
+        return next(iter(self.search.groups.values())).reference.sample_rate_hz
 
     def _parts(self, picks: Picks) -> dict[str, Samples]:
         return {name: group.samples_of(picks[name]) for name, group in self.search.groups.items()}

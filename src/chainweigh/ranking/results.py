@@ -173,7 +173,7 @@ class SearchPoint:
     disturbed_onsets_pct: float | None
     punch_loss_db: float | None
     gain_movement_db: float | None
-    within_budget: bool
+    within_budget: bool | None
     whole_song: bool
     undefined: Reasons = field(default_factory=dict)
 

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 
 from chainweigh.ranking.order import Entry, breaches
-from chainweigh.ranking.set_results import ConsideredSet, SetsConsidered
+from chainweigh.ranking.set_results import ConsideredSet, Peaks, SetsConsidered
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.sets import (
     BEAM_WIDTH,
@@ -16,11 +16,17 @@ from chainweigh.ranking.sets import (
 
 N_OPTIONS = 4
 N_LISTED = 8
+IN_THE_WAY_PCT = 15.0  # less of a peak is 1.4 dB of it at most
 WORSE_LU = -1e9
 
 
 class SetOfGroups:
     """Weighs sets of one candidate a group on the mix they make.
+
+    Parameters
+    ----------
+    headroom_db : what a set hands the mix
+    peaks : of the mixes that show whether a group is in the way of more loudness
 
     Notes
     -----
@@ -29,8 +35,13 @@ class SetOfGroups:
     table does.
     """
 
-    def __init__(self, search: SetSearch, headroom_db: Callable[[Picks], float | None]) -> None:
-        self._search, self._headroom_db = search, headroom_db
+    def __init__(
+        self,
+        search: SetSearch,
+        headroom_db: Callable[[Picks], float | None],
+        peaks: Sequence[Peaks],
+    ) -> None:
+        self._search, self._headroom_db, self._peaks = search, headroom_db, peaks
         self._names = list(search.groups)
 
     def best(self, picks: Picks) -> tuple[Picks, SetsConsidered]:
@@ -67,6 +78,10 @@ class SetOfGroups:
         """The pick, the bypass and the best others that keep the group's own limits."""
         group = self._search.groups[name]
         bypass = group.chains[0].name
+        most_pct = self._most_pct(name)
+        if most_pct < IN_THE_WAY_PCT:
+            said = f"all else on {name}: makes {most_pct:.0f} % of the mix's highest peaks at most"
+            return list(dict.fromkeys([bypass, picks[name]])), [said]
         left_out, able = [], []
         for chain in group.chains[1:]:
             entry = self._search.entry(name, chain.name, picks)
@@ -80,6 +95,12 @@ class SetOfGroups:
         for late in wanted[N_OPTIONS:]:
             left_out.append(f"{late} on {name}: not among the group's {N_OPTIONS} best")
         return wanted[:N_OPTIONS], left_out
+
+    def _most_pct(self, name: str) -> float:
+        """The group's largest share in any of the highest peaks."""
+        moments = [moment for peaks in self._peaks for moment in peaks.moments]
+        shares = [share for moment in moments for share in moment.shares if share.group == name]
+        return max((share.share_pct for share in shares), default=0.0)
 
     def _unfit(self, entry: Entry) -> str | None:
         if entry.score_lu(0.0) is None:

@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from chainweigh.chain.chain import Chain
+from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
 from chainweigh.ranking.listened_mix import ListenedMix
@@ -10,6 +12,7 @@ from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, rank
 from chainweigh.ranking.results import HeardMeasures, Standing
 from chainweigh.ranking.settings import RankSettings
+from chainweigh.ranking.weigh import identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
 
@@ -130,6 +133,24 @@ class SetSearch:
             )
             self._listened = (key, around)
         return self._listened[1]
+
+    def plain_gain_lu(self, name: str, chain: Chain, picks: Picks) -> float | None:
+        """Fall of that mix's PLR by a chain that is rendered only; None where it is not defined.
+
+        It is no less than the loudness gain of a chain that keeps the tone.
+        """
+        group = self.groups[name]
+        others = [self.groups[o].identity(pick) for o, pick in picks.items() if o != name]
+        key = self.cache.key("plain gain", identity(chain, group.reference), others)
+        found = self.cache.load(key, MixGain)
+        if found is None:
+            try:
+                samples = render_matched(chain, group.reference)
+            except RenderError:
+                return None
+            found = self._mix_around(name, picks).gains_lu(samples, None)
+            self.cache.store(key, found, {}, group.reference.sample_rate_hz)
+        return found.loudness_lu
 
     def _measure_gains(self, name: str, candidates: Sequence[str], picks: Picks) -> None:
         """Measure the gains in that mix which are not known yet."""

@@ -94,17 +94,33 @@ def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
     return {k: v.time_ms for k, v in stage.settings.items() if isinstance(v, NoteValue)}
 
 
+def render_matched(chain: Chain, reference: Reference) -> Samples:
+    """A chain's output, aligned and matched, not measured and not kept.
+
+    Raises
+    ------
+    RenderError
+        As `render_chain`, or without gated loudness.
+    """
+    run = render_chain(chain, reference.samples, reference.sample_rate_hz)
+    return _matched(chain, run, reference)[0]
+
+
+def _matched(chain: Chain, run: ChainRun, reference: Reference) -> tuple[Samples, int, float]:
+    """The output with its shift in frames and its gain in dB."""
+    if not chain.stages:
+        return reference.samples, 0, 0.0
+    aligned, shift = _aligned(chain, run.samples, reference)
+    gain_db = chain.gain_db
+    if gain_db is None:
+        gain_db = _gain_to_match(reference, aligned)
+    return aligned * np.float32(from_db(gain_db)), shift, gain_db
+
+
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
     rate = reference.sample_rate_hz
     run = render_chain(chain, reference.samples, rate)
-    if chain.stages:
-        aligned, shift = _aligned(chain, run.samples, reference)
-        gain_db = chain.gain_db
-        if gain_db is None:
-            gain_db = _gain_to_match(reference, aligned)
-        matched = aligned * np.float32(from_db(gain_db))
-    else:
-        matched, shift, gain_db = reference.samples, 0, 0.0
+    matched, shift, gain_db = _matched(chain, run, reference)
     file = measure_file(matched, rate)
     against = _distortion_reference(chain, run, reference)
     programme = measure_programme(against, matched, reference.onsets, reference.windows)

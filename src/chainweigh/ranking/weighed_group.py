@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from chainweigh.audio.array import Samples
 from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import Chain
-from chainweigh.ranking.drive_search import first_drives
 from chainweigh.ranking.jobs import Progress, run_jobs
 from chainweigh.ranking.mix import MixGain, gain_lu
 from chainweigh.ranking.order import Entry
@@ -166,16 +165,5 @@ def weigh_all(
 
 
 def first_chains(chains: Sequence[Chain]) -> list[Chain]:
-    """What is weighed before any search: every chain, in place of a searched one its first drives.
-
-    Several searched settings begin with the first of them.
-    """
-    found = []
-    for chain in chains:
-        if not chain.searches:
-            found.append(chain)
-            continue
-        first, *rest = chain.searches
-        gentle = [0.0] * len(rest)
-        found += [chain.driven([drive, *gentle]) for drive in first_drives(first.reach_db)]
-    return found
+    """What is weighed before any search: every chain, a searched one at its gentle end."""
+    return [c.driven([0.0] * len(c.searches)) if c.searches else c for c in chains]

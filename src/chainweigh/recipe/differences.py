@@ -23,7 +23,8 @@ def _measured(comparison: Comparison) -> dict[str, float | None]:
 
 def _places(recipe: Recipe, results: Results) -> list[tuple[Place, Comparison]]:
     by_name = {comparison.name: comparison for comparison in results.comparisons}
-    return [(place, by_name[place.name]) for place in (*recipe.groups, recipe.master)]
+    places = (*recipe.groups, recipe.master)
+    return [(place, by_name[place.name]) for place in places if place.name in by_name]
 
 
 def expectations(recipe: Recipe, results: Results) -> tuple[Expectation, ...]:

@@ -2,7 +2,13 @@
 
 import pytest
 
-from chainweigh.chain.files import load_chain, load_chains, shipped_chains_folder
+from chainweigh.chain.files import (
+    load_chain,
+    load_chains,
+    parse_chain,
+    shipped_chains_folder,
+    shipped_searches_folder,
+)
 from chainweigh.chain.values import LevelExpression
 from chainweigh.errors import ChainFileError
 
@@ -124,6 +130,42 @@ def test_at_least_twelve_chains_ship_for_both_scopes_each_saying_when_to_use_it(
     assert len(chains) >= 12
     assert {c.scope for c in chains} == {"bus", "master"}
     assert all(len(c.about) > 20 for c in chains)
+
+
+def test_shipped_searches_begin_gentle_and_read_as_they_are_written():
+    chains = load_chains(shipped_searches_folder())
+    assert len(chains) >= 2
+    for chain in chains:
+        (search,) = chain.searches
+        gentle, deep = (chain.driven([drive]) for drive in (0.0, search.reach_db))
+        levels = [c.stages[search.stage].settings[search.key].offset_db for c in (gentle, deep)]
+        assert levels[0] > levels[1]
+        (again,) = parse_chain(
+            {"name": chain.name, "scope": chain.scope, "stage": chain.stage_tables()}, where="again"
+        )
+        assert again.searches == chain.searches and again.stages == chain.stages
+
+
+@pytest.mark.parametrize(
+    ("ends", "said"),
+    [
+        (["peak - 1 dB"], "a search has two ends"),
+        (["peak", "hits - 3 dB"], "relative to the same level"),
+        (["peak", "-3 dBFS"], "relative to the same level"),
+        (["peak", "peak - 0.05 dB"], "has 0.05 dB to go"),
+        (["peak", "-200 dBFS"], "200"),
+    ],
+)
+def test_a_search_that_goes_nowhere_is_refused_with_the_reason(ends, said):
+    stage = {"effect": "clip", "ceiling": {"search": ends}}
+    with pytest.raises(ChainFileError, match=said):
+        list(parse_chain({"name": "x", "scope": "bus", "stage": [stage]}, where="test"))
+
+
+def test_a_setting_that_is_not_in_db_is_not_searched():
+    stage = {"effect": "limit", "ceiling": "peak", "release": {"search": ["20 ms", "80 ms"]}}
+    with pytest.raises(ChainFileError, match=r"release: only a setting in dB can be searched"):
+        list(parse_chain({"name": "x", "scope": "bus", "stage": [stage]}, where="test"))
 
 
 def test_every_shipped_chain_can_work_at_usual_rates():

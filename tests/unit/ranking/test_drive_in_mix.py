@@ -1,0 +1,104 @@
+"""Drive searches on programmes whose answer is known in closed form."""
+
+import numpy as np
+import pytest
+from scipy.optimize import brentq
+
+from chainweigh.chain.chain import bypass
+from chainweigh.chain.files import parse_chain
+from chainweigh.measure.onsets import find_onsets
+from chainweigh.ranking.drive_in_mix import DriveInMix
+from chainweigh.ranking.jobs import no_progress
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.set_search import SetSearch
+from chainweigh.ranking.settings import Budget, RankSettings
+from chainweigh.ranking.weighed_group import weigh_all
+from chainweigh.ranking.windows import loudest_windows
+from chainweigh.render.cache import Cache
+
+RATE_HZ = 48_000
+FREE = dict.fromkeys(
+    ("disturbed_pct", "disturbed_onsets_pct", "punch_loss_db", "gain_movement_db"), 100.0
+)
+
+
+def thdn_pct(depth_db):
+    """AES17 THD+N of a 997 Hz sine clipped that deep, 20 Hz to 20 kHz, by its Fourier series."""
+    ratio = 10 ** (-depth_db / 20)
+    angle = np.arccos(ratio)
+    n = np.arange(3, 20, 2)
+    first = 2 / np.pi * (np.arcsin(ratio) + ratio * np.sqrt(1 - ratio**2))
+    higher = np.sin((n - 1) * angle) / (n * (n - 1)) - np.sin((n + 1) * angle) / (n * (n + 1))
+    rest = ((2 / np.pi * higher) ** 2).sum()
+    return 100 * np.sqrt(rest / (first**2 + rest))
+
+
+def searched(tmp_path, ends, limit_pct, price=0.0):
+    """A held 997 Hz sine clipped by search; the group's comparison afterwards."""
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    tone = np.tile(0.5 * np.sin(2 * np.pi * 997 * time_s), (2, 1)).astype(np.float32)
+    stage = {"effect": "clip", "ceiling": {"search": ends}, "oversample": 16}
+    (chain,) = parse_chain({"name": "Clip", "scope": "bus", "stage": [stage]}, where="test")
+    (dry,) = parse_chain(
+        {"name": "Dry", "scope": "bus", "stage": [{"effect": "clip", "ceiling": "peak + 6 dB"}]},
+        where="test",
+    )
+    cache = Cache(tmp_path)
+    reference = Reference("tone", tone, loudest_windows(tone, RATE_HZ))
+    groups = weigh_all([reference], {"tone": [dry, chain]}, cache, threads=1, progress=no_progress)
+    settings = RankSettings(price_lu_per_pct=price, budget=Budget(limit_pct, **FREE))
+    search = SetSearch(groups, find_onsets(tone, RATE_HZ), settings, cache, 1)
+    DriveInMix(search, "tone", search.dry, chain).find()
+    return search, groups["tone"]
+
+
+def test_a_clip_whose_distortion_is_computable_is_driven_to_within_a_tenth_of_the_limit(tmp_path):
+    limit_pct = 3.0
+    exact_db = brentq(lambda depth: thdn_pct(depth) - limit_pct, 0.01, 6)
+    search, group = searched(tmp_path, ["peak", "peak - 4 dB"], limit_pct)
+    (found,) = group.searches[group.chains[-1].name]
+    assert exact_db - 0.1 <= -found.found_db <= exact_db
+    assert (found.ended, found.stopped_by) == ("budget", "thdn_programme_pct")
+    assert -found.crossed_at_db > exact_db
+    for point in found.curve:
+        assert point.within_budget == (-point.setting_db <= exact_db)
+        if point.setting_db < -0.3:
+            assert point.thdn_programme_pct == pytest.approx(thdn_pct(-point.setting_db), rel=0.02)
+    standings = search.standings("tone", search.dry)
+    assert all(standing.within_budget for _, standing in standings)
+
+
+def test_a_range_outside_the_budget_leaves_the_gentle_end_as_a_row_that_says_so(tmp_path):
+    _, group = searched(tmp_path, ["peak - 3 dB", "peak - 6 dB"], 3.0)
+    (found,) = group.searches[group.chains[-1].name]
+    assert found.found_db is None and found.ended == "never within budget"
+    assert found.found == "peak - 3 dB"
+    assert "keeps the budget" in found.said and "allowed 3 %" in found.said
+
+
+def test_a_price_above_what_the_drive_gains_keeps_the_gentle_end(tmp_path):
+    _, group = searched(tmp_path, ["peak", "peak - 4 dB"], 50.0, price=10.0)
+    (found,) = group.searches[group.chains[-1].name]
+    assert (found.found, found.ended, found.n_evaluated) == ("peak", "no help", 5)
+
+
+def test_drives_of_a_group_that_is_not_in_the_way_are_rendered_but_not_weighed(tmp_path):
+    time_s = np.arange(4 * RATE_HZ) / RATE_HZ
+    loud = 0.8 * np.sin(2 * np.pi * 310 * time_s) * np.exp(-20 * (time_s % 0.5))
+    soft = 0.001 * np.sin(2 * np.pi * 997 * time_s)
+    stems = {n: np.tile(x, (2, 1)).astype(np.float32) for n, x in (("a", loud), ("b", soft))}
+    stage = {"effect": "clip", "ceiling": {"search": ["peak + 1 dB", "peak - 9 dB"]}}
+    (chain,) = parse_chain({"name": "Clip", "scope": "bus", "stage": [stage]}, where="test")
+    cache = Cache(tmp_path)
+    windows = loudest_windows(stems["a"], RATE_HZ)
+    references = [Reference(name, samples, windows) for name, samples in stems.items()]
+    chains = {name: [bypass("bus"), chain] for name in stems}
+    groups = weigh_all(references, chains, cache, threads=1, progress=no_progress)
+    settings = RankSettings(budget=Budget(50.0, **FREE))
+    search = SetSearch(groups, find_onsets(stems["a"], RATE_HZ), settings, cache, 1)
+    DriveInMix(search, "b", search.dry, chain).find()
+    (found,) = groups["b"].searches[groups["b"].chains[-1].name]
+    assert (found.found_db, found.ended) == (1.0, "no help")
+    assert set(groups["b"].weighed) == {"bypass", "Clip, ceiling peak + 1 dB"}
+    assert [point.within_budget for point in found.curve] == [True] + [None] * 4
+    assert all(point.loudness_gain_lu <= 0.01 for point in found.curve)
