@@ -25,8 +25,9 @@ from chainweigh.hosts.lv2 import Lv2Library
 from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import RenderJob, RenderReply
 from chainweigh.hosts.shared_memory import mapped
+from chainweigh.hosts.vst3 import Vst3Library
 
-LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library}
+LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library, "vst3": Vst3Library}
 PARENT_S = 0.5
 _ORPHANED = 1
 
