@@ -7,9 +7,10 @@ from chainweigh.hosts.values import quantity
 MAX_CHOICES = 128
 
 
-def choices_of(texts: Sequence[str]) -> tuple[str, ...]:
+def choices_of(texts: Sequence[str], *, numbers_too: bool = False) -> tuple[str, ...]:
     """The texts of all steps where they are names; none where one is a number or empty."""
-    return tuple(texts) if all(t and quantity(t) is None for t in texts) else ()
+    are_names = all(t and (numbers_too or quantity(t) is None) for t in texts)
+    return tuple(texts) if are_names else ()
 
 
 def unit_of(shown: Iterable[tuple[str, float]]) -> tuple[str, bool]:

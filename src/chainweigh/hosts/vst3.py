@@ -170,11 +170,19 @@ class _Vst3Instance(Instance):
                     abi.AUDIO, way, index, bus.is_main or bus.starts_active
                 )
         self._start()
+        self._restart_if_asked()
 
     def _start(self) -> None:
         if self._component.set_active(True) == abi.FALSE:
             raise PluginError(f"{self.record.id}: refused to be activated")
         self._processor.set_processing(True)
+
+    def _restart_if_asked(self) -> None:
+        if self._parts.handler.wants_restart:
+            self._parts.handler.wants_restart = False
+            self._n_restarts += 1
+            self._deactivate()
+            self._start()
 
     def _run(self) -> None:
         status = self._processor.process(ctypes.byref(self._job))
@@ -184,11 +192,7 @@ class _Vst3Instance(Instance):
         self._context.continuous_frames = self._context.project_frames
         self._heard.become({})
         self._told.become({})
-        if self._parts.handler.wants_restart:
-            self._parts.handler.wants_restart = False
-            self._n_restarts += 1
-            self._deactivate()
-            self._start()
+        self._restart_if_asked()
 
     def _process(self, block: Samples) -> Samples:
         inputs, outputs = self._memory

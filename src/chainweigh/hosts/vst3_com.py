@@ -50,7 +50,9 @@ class HostObject:
     def __init_subclass__(cls) -> None:
         bases = reversed(cls.table.__mro__)
         fields = itertools.chain(*(base.__dict__.get("_fields_", ()) for base in bases))
-        cls._kept = {name: kind(_calling(name)) for name, kind in fields}  # a structure forgets some
+        cls._kept = {
+            name: kind(_calling(name)) for name, kind in fields
+        }  # a structure forgets some
         cls._functions = cls.table(**cls._kept)
 
     def __init__(self) -> None:

@@ -74,18 +74,18 @@ class Parameters:
     def _with_texts(self, bare: PluginParameter, default: float, is_list: bool) -> PluginParameter:
         """The record with its default and what only the texts tell."""
         low, high = bare.minimum or 0.0, bare.maximum or 0.0
-        start = self.plain(bare, default)
-        is_switch = bare.steps == 1 and not is_list
-        choices: tuple[str, ...] = ("off", "on") if is_switch else ()
-        if bare.steps and bare.steps < MAX_CHOICES:
-            texts = [self.shown(bare, low + step) for step in range(bare.steps + 1)]
-            choices = choices_of(texts) or choices
-        unit, scaled = "", False
-        if not choices:
-            values = (low, start, high)
-            unit, scaled = unit_of((self.shown(bare, value), value) for value in values)
-            unit = unit or self._units[bare.id]
+        start, n_steps = self.plain(bare, default), bare.steps or 0
+        is_switch, is_short = n_steps == 1 and not is_list, 0 < n_steps < MAX_CHOICES
+        values = [low + step for step in range(n_steps + 1)] if is_short else [low, start, high]
+        texts = [self.shown(bare, value) for value in values]
+        unit, scaled = unit_of(zip(texts, values, strict=True))
+        choices = choices_of(texts, numbers_too=is_list and scaled) if is_short else ()
+        if is_switch and not choices:
+            choices = ("off", "on")
+        if choices:
+            unit, scaled = "", False
         added = [name for name, is_so in ((SWITCH, is_switch), (SCALED, scaled)) if is_so]
+        unit = unit or ("" if choices else self._units[bare.id])
         return replace(bare, unit=unit, default=start, choices=choices, flags=(*bare.flags, *added))
 
     def plain(self, parameter: PluginParameter, normalised: float) -> float:
