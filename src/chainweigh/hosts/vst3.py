@@ -31,6 +31,7 @@ from chainweigh.hosts.vst3_host import Application, NoEvents, ParameterChanges
 from chainweigh.hosts.vst3_module import Module, PluginClass
 from chainweigh.hosts.vst3_parameters import Parameters
 from chainweigh.hosts.vst3_parts import Parts
+from chainweigh.hosts.vst3_preset import Preset, preset_bytes, read_preset
 
 
 class Vst3Library(Library):
@@ -122,6 +123,27 @@ class _Vst3Instance(Instance):
             self._send(
                 {p.id: value for p, value in normalised.items() if (PRESET in p.flags) == is_preset}
             )
+
+    def _load_preset(self, preset: str) -> None:
+        self._restore(Path(preset).read_bytes(), Path(preset).name)
+
+    def _set_state(self, state: bytes) -> None:
+        self._restore(state, "the state")
+
+    def _restore(self, content: bytes, name: str) -> None:
+        preset = read_preset(content, name)
+        if preset.class_id != self.record.id:
+            raise PluginError(
+                f"{name}: is a preset of another plug-in ({preset.class_id}), "
+                f"not of {self.record.name} ({self.record.id})"
+            )
+        self._parts.restore(preset.component, preset.controller, name)
+
+    def _state(self) -> bytes:
+        component = self._parts.component_state()
+        if component is None:
+            raise PluginError(f"{self.record.id}: keeps no state")
+        return preset_bytes(Preset(self.record.id, component, self._parts.controller_state()))
 
     def _send(self, normalised: dict[int, float]) -> None:
         """Set values in a block of silence, and have the controller told what became of them."""

@@ -18,7 +18,6 @@ from ctypes import (
     c_char_p,
     c_double,
     c_float,
-    c_int16,
     c_int32,
     c_int64,
     c_uint8,

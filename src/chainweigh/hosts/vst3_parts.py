@@ -76,16 +76,16 @@ class Parts:
         """What the other half keeps for itself; None where that is nothing."""
         return _to_bytes(self.controller.get_state) if self.controller else None
 
-    def restore(self, component_state: bytes, controller_state: bytes | None) -> None:
+    def restore(self, component_state: bytes, controller_state: bytes | None, name: str) -> None:
         """Load states of both halves.
 
         Raises
         ------
         PluginError
-            The plug-in refuses them.
+            The plug-in refuses what `name` names.
         """
         if _from_bytes(self.component.set_state, component_state) != abi.OK:
-            raise PluginError(f"{self._name}: refuses the state")
+            raise PluginError(f"{self._name}: refuses {name}")
         if self.controller:
             _from_bytes(self.controller.set_component_state, component_state)
             if controller_state:
