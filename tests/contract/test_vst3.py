@@ -102,8 +102,9 @@ def test_a_value_no_parameter_takes_is_refused(get, params, said):
         held(get(STEADY), **params)
 
 
-def test_the_other_parameters_change_what_a_program_loads(get):
-    plugin = get(STEADY)
+@pytest.mark.parametrize("class_id", [STEADY, HALVES])  # by its component, by its controller
+def test_the_other_parameters_change_what_a_program_loads(get, class_id):
+    plugin = get(class_id)
     output, facts = render(plugin, Program="warm", Gain=3)
     expected, _ = render(plugin, Gain=3, Tilt=-4)
     assert output.tobytes() == expected.tobytes()

@@ -25,6 +25,8 @@ known[] = {
 enum { N_PARAMS = sizeof known / sizeof *known };
 static const char *const modes[] = {"Upright", "Mirrored"}, *const programs[] = {"Flat", "Warm"};
 
+#define WARM_TILT ((-4.0 + 12) / 24)
+
 /* Each interface of an object is a slot: the pointer to its table, and the way back. */
 struct slot { const void *table; struct object *own; };
 struct object {
@@ -205,10 +207,8 @@ static void hear(struct object *s, void *changes)
         int32_t n_points = CALL(queue, queue, count)(queue), frame;
         uint32_t id = CALL(queue, queue, id)(queue);
         CALL(queue, queue, point)(queue, n_points - 1, &frame, &s->values[place(id)]);
-        if (id == PROGRAM_ID) {
-            s->values[place(GAIN)] = 0.5;
-            s->values[place(TILT)] = s->values[place(id)] > 0.5 ? (-4.0 + 12) / 24 : 0.5;
-        }
+        if (id == PROGRAM_ID && s->kind != SPLIT)
+            s->values[place(TILT)] = s->values[place(id)] > 0.5 ? WARM_TILT : 0.5;
     }
 }
 
@@ -330,10 +330,18 @@ static double to_normalised(void *p, uint32_t id, double value)
 
 static double get(void *p, uint32_t id) { return own(p)->values[place(id)]; }
 
+/* In one object the processor hears of it in its block; of two the controller edits the others. */
 static int32_t set(void *p, uint32_t id, double value)
 {
-    if (own(p)->kind == SPLIT_CONTROLLER)  /* in one object the processor hears it, in its block */
-        own(p)->values[place(id)] = value;
+    struct object *s = own(p);
+    if (s->kind != SPLIT_CONTROLLER)
+        return OK;
+    s->values[place(id)] = value;
+    if (id == PROGRAM_ID && s->handler) {
+        CALL(s->handler, handler, begin)(s->handler, TILT);
+        CALL(s->handler, handler, perform)(s->handler, TILT, value > 0.5 ? WARM_TILT : 0.5);
+        CALL(s->handler, handler, end)(s->handler, TILT);
+    }
     return OK;
 }
 

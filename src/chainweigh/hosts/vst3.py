@@ -13,6 +13,7 @@ import ctypes
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import MappingProxyType
 
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
@@ -152,8 +153,7 @@ class _Vst3Instance(Instance):
         for key, value in normalised.items():
             self._parameters.set(key, value)
         self._activate(BLOCK_FRAMES)
-        self._heard.become(normalised)
-        self._run()
+        self._run(normalised)
         self._deactivate()
         self._parts.tell_controller()
 
@@ -206,13 +206,14 @@ class _Vst3Instance(Instance):
             self._deactivate()
             self._start()
 
-    def _run(self) -> None:
+    def _run(self, normalised: Mapping[int, float] = MappingProxyType({})) -> None:
+        edits, self._parts.handler.edits = self._parts.handler.edits, {}
+        self._heard.become({**edits, **normalised})
         status = self._processor.process(ctypes.byref(self._job))
         if status != abi.OK:
             raise PluginFaultError("it reported an error while processing")
         self._context.project_frames += self._job.n_frames
         self._context.continuous_frames = self._context.project_frames
-        self._heard.become({})
         self._told.become({})
         self._restart_if_asked()
 

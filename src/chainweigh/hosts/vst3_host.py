@@ -50,21 +50,29 @@ class Application(HostObject):
 
 
 class Handler(HostObject):
-    """What a plug-in tells of itself; `wants_restart` is for us to see and clear."""
+    """What a controller asks for: a restart, or that the component hears of values it changed.
+
+    Both are for the host to see and clear.
+    """
 
     table = abi.ComponentHandler
-    wants_restart = False
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.wants_restart = False
+        self.edits: dict[int, float] = {}
 
     def begin_edit(self, parameter_id: int) -> int:
-        """Nobody turns a knob here."""
+        """Several values may follow."""
         return abi.OK
 
     def perform_edit(self, parameter_id: int, value: float) -> int:
-        """Parameters are set by us alone."""
+        """Keep a normalised value for the component."""
+        self.edits[parameter_id] = value
         return abi.OK
 
     def end_edit(self, parameter_id: int) -> int:
-        """Nobody turned a knob."""
+        """No more follow."""
         return abi.OK
 
     def restart_component(self, reasons: int) -> int:
