@@ -40,9 +40,8 @@ class PluginError(ChainweighError, ValueError):
 class PluginFaultError(ChainweighError, RuntimeError):
     """A plug-in crashed, hung or returned what no effect may return.
 
-    `said` is the last line it wrote to its standard output or error.
+    `said` is what it last wrote to its standard output or error; the text ends with it.
     """
 
     def __init__(self, reason: str, said: str = "") -> None:
-        super().__init__(reason)
-        self.said = said
+        super().__init__(f'{reason}; it last said "{said}"' if said else reason)

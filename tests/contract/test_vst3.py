@@ -12,6 +12,8 @@ from chainweigh.hosts import worker_process
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.places import plugin_files, plugin_folders
 from chainweigh.hosts.scan import Scan
+from chainweigh.hosts.values import set_and_read_back
+from chainweigh.hosts.vst3 import Vst3Library
 from chainweigh.hosts.vst3_preset import Preset, preset_bytes, read_preset
 
 RATE_HZ = 48_000
@@ -228,3 +230,66 @@ def test_a_preset_file_is_read_by_its_list_of_chunks_and_one_cut_off_is_refused(
             read_preset(content[:end], "x")
     with pytest.raises(PluginError, match="does not start with VST3"):
         read_preset(b"RIFF" + content[4:], "x")
+
+
+@pytest.fixture
+def library(plugin_folder):
+    return Vst3Library(plugin_folder / "steady.vst3")
+
+
+@pytest.mark.parametrize("class_id", [STEADY, HALVES])
+def test_a_preset_loads_both_halves_and_the_parameters_change_it(library, tmp_path, class_id):
+    first, second = (library.create(class_id, RATE_HZ) for _ in range(2))
+    known = {p.name: p for p in first.parameters()}
+    gain, tilt = known["Gain"], known["Tilt"]
+    set_and_read_back(first, {gain.id: -12.3456, tilt.id: 4.5})
+    (tmp_path / "mine.vstpreset").write_bytes(first.saved_state())
+    second.load_preset(str(tmp_path / "mine.vstpreset"))
+    assert [second.actual(p) for p in (gain, tilt)] == [first.actual(p) for p in (gain, tilt)]
+    set_and_read_back(second, {tilt.id: -1})
+    assert second.actual(gain) == pytest.approx(-12.3456, abs=1e-14)
+    assert second.saved_state() != first.saved_state()
+    second.restore_state(first.saved_state())
+    assert second.saved_state() == first.saved_state()
+    for instance in (first, second):
+        instance.destroy()
+
+
+def test_a_preset_of_another_plug_in_or_none_at_all_is_refused(library, tmp_path):
+    steady, mono = (library.create(class_id, RATE_HZ) for class_id in (STEADY, MONO))
+    state = mono.saved_state()
+    preset = tmp_path / "mine.vstpreset"
+    for content, said in (
+        (state, rf"mine\.vstpreset: is a preset of another plug-in \({MONO}\), not of Steady"),
+        (b"hello", r"mine\.vstpreset: is no VST3 preset"),
+        (preset_bytes(Preset(STEADY, b"", None)), r"refuses mine\.vstpreset"),
+        (preset_bytes(Preset(STEADY, state, None))[:-30], "cut off"),
+    ):
+        preset.write_bytes(content)
+        with pytest.raises(PluginError, match=said):
+            steady.load_preset(str(preset))
+    with pytest.raises(PluginError, match="cannot be read"):
+        steady.load_preset(str(tmp_path / "absent.vstpreset"))
+    for instance in (steady, mono):
+        instance.destroy()
+
+
+@pytest.mark.parametrize("name", ["whole", "halves"])
+def test_presets_are_exchanged_with_an_independent_host(framework_folder, tmp_path, name):
+    pedalboard = pytest.importorskip("pedalboard")
+    bundle, preset = framework_folder / f"{name}.vst3", tmp_path / "mine.vstpreset"
+    other = pedalboard.load_plugin(str(bundle))
+    turned = next(p for p in other._parameters if p.name == "Gain")
+    turned.raw_value = 0.25
+    other.process(np.zeros((2, 1024), np.float32), RATE_HZ)  # its state is stale until then
+    preset.write_bytes(other.preset_data)
+    library = Vst3Library(bundle)
+    instance = library.create(library.records[0].id, RATE_HZ)
+    gain = next(p for p in instance.parameters() if p.name == "Gain")
+    instance.load_preset(str(preset))
+    assert instance.actual(gain) == -12
+    set_and_read_back(instance, {gain.id: 12})
+    preset.write_bytes(instance.saved_state())
+    instance.destroy()
+    other.load_preset(str(preset))
+    assert turned.raw_value == 0.75

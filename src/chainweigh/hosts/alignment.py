@@ -2,10 +2,14 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from chainweigh.audio.array import Samples, padded
 from chainweigh.measure.delay import NEAR_FRAMES, Delay, estimate_delay
 
 AGREED, CORRECTED, UNVERIFIED = "agreed", "corrected", "unverified"
+EXCERPT_S = 4.0
+N_EXCERPTS = 3
 
 
 @dataclass(frozen=True)
@@ -40,10 +44,11 @@ def find_alignment(
 
     Notes
     -----
-    The correlation sees the whole programme, so its sharp peak wins over the other two. Filters
-    that smear the response have none: then the report is all there is.
+    The correlation sees the programme, so its sharp peak wins over the other two. Filters that
+    smear the response have none: then the report is all there is. Where the loudest seconds of each
+    third of a song show one sharp peak, the rest of it is not looked at.
     """
-    delay = estimate_delay(padded(samples, output.shape[1]), output, sample_rate_hz=sample_rate_hz)
+    delay = _delay(samples, output, sample_rate_hz)
     shift, how = reported_frames, UNVERIFIED
     if delay.sharp and _agree(delay, reported_frames, impulse_frames, sample_rate_hz):
         how = AGREED
@@ -53,6 +58,29 @@ def find_alignment(
     if impulse_frames not in (None, shift):
         note = f"an impulse comes out after {impulse_frames} frames, the programme after {shift}"
     return Alignment(shift, how, note)
+
+
+def _delay(samples: Samples, output: Samples, sample_rate_hz: int) -> Delay:
+    n_excerpt = round(EXCERPT_S * sample_rate_hz)
+    found = []
+    for start in _loudest_starts(samples, n_excerpt):
+        span = slice(start, start + n_excerpt)
+        pair = (np.ascontiguousarray(signal[:, span]) for signal in (samples, output))
+        found.append(estimate_delay(*pair, sample_rate_hz=sample_rate_hz))
+    if found and all(each.sharp and each.frames == found[0].frames for each in found):
+        return found[0]
+    return estimate_delay(padded(samples, output.shape[1]), output, sample_rate_hz=sample_rate_hz)
+
+
+def _loudest_starts(samples: Samples, n_excerpt: int) -> list[int]:
+    """First frame of the loudest excerpt of each third; none of a song too short to be divided."""
+    n_parts = samples.shape[1] // n_excerpt
+    if n_parts < 2 * N_EXCERPTS:
+        return []
+    parts = samples[:, : n_parts * n_excerpt].reshape(len(samples), n_parts, n_excerpt)
+    energies = np.einsum("cpn,cpn->p", parts, parts)
+    thirds = np.array_split(np.arange(n_parts), N_EXCERPTS)
+    return [n_excerpt * int(third[np.argmax(energies[third])]) for third in thirds]
 
 
 def _agree(

@@ -13,6 +13,7 @@ from enum import Enum
 from pathlib import Path
 
 from chainweigh.audio.array import Samples
+from chainweigh.errors import PluginError
 from chainweigh.hosts.records import PluginParameter, PluginRecord
 
 
@@ -77,6 +78,39 @@ class Instance(ABC):
             self.state = State.DESTROYED
             self._destroy()
 
+    def load_preset(self, preset: str) -> None:
+        """Load a preset's file or, where the format has them, URI.
+
+        Raises
+        ------
+        PluginError
+            It is none, or one of another plug-in; the format or the plug-in knows none.
+        """
+        self._require(State.CREATED)
+        self._load_preset(preset)
+
+    def saved_state(self) -> bytes:
+        """All it keeps, as it writes it.
+
+        Raises
+        ------
+        PluginError
+            The format or the plug-in keeps no state.
+        """
+        self._require(State.CREATED)
+        return self._saved_state()
+
+    def restore_state(self, state: bytes) -> None:
+        """Bring it to a state it has written.
+
+        Raises
+        ------
+        PluginError
+            It does not take it.
+        """
+        self._require(State.CREATED)
+        self._restore_state(state)
+
     def notes(self) -> tuple[str, ...]:
         """What is worth knowing of how it ran."""
         return ()
@@ -99,6 +133,15 @@ class Instance(ABC):
 
     @abstractmethod
     def _set_values(self, plain: Mapping[int, float]) -> None: ...
+
+    def _load_preset(self, preset: str) -> None:
+        raise PluginError(f"{self.record.format.upper()} plug-ins load no presets")
+
+    def _saved_state(self) -> bytes:
+        raise PluginError(f"{self.record.format.upper()} plug-ins keep no state that can be read")
+
+    def _restore_state(self, state: bytes) -> None:
+        raise PluginError(f"{self.record.format.upper()} plug-ins keep no state that can be set")
 
     @abstractmethod
     def _activate(self, block_frames: int) -> None: ...

@@ -194,7 +194,7 @@ class _Lv2Instance(PortedInstance):
         return name if name and not quantity(name) else f"{plain:.6g} {parameter.unit}".rstrip()
 
     def _set_values(self, plain: Mapping[int, float]) -> None:
-        self._load_preset(plain.get(self._preset_id, 0.0))
+        self._choose_preset(plain.get(self._preset_id, 0.0))
         for parameter in self.record.parameters:
             if parameter.id not in plain or parameter.id == self._preset_id:
                 continue
@@ -207,7 +207,7 @@ class _Lv2Instance(PortedInstance):
         if self._asked:
             self._read_back()
 
-    def _load_preset(self, number: float) -> None:
+    def _choose_preset(self, number: float) -> None:
         self._preset = number
         if number == 0:
             return

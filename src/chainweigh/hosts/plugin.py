@@ -10,12 +10,14 @@ from chainweigh.audio.array import Samples, check_rate, check_samples, shifted
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.alignment import Alignment, find_alignment
 from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
+from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.pool import POOL
 from chainweigh.hosts.records import (
     ParameterValue,
     PluginParameter,
     PluginRecord,
     RenderJob,
+    RenderReply,
     Requested,
     Settled,
 )
@@ -123,16 +125,17 @@ class Plugin:
             samples,
             output,
             sample_rate_hz,
-            reported_frames=reply.latency_frames,
+            reported_frames=reply.last_latency_frames,
             impulse_frames=reply.impulse_frames,
         )
         aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
         if alignment is None:  # test tones may rightly fall silent, behind a gate for example
             check_drop_outs(samples, aligned, sample_rate_hz)
-        notes = [*reply.notes, found.note, MODE_NOTE if reply.mode_changed else None]
+        notes = [*reply.notes, _latency_note(reply), found.note]
+        notes += [MODE_NOTE] if reply.mode_changed else []
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
         told = tuple(note for note in notes if note)
-        return aligned, RenderFacts(reply.values, reply.latency_frames, found, told)
+        return aligned, RenderFacts(reply.values, reply.last_latency_frames, found, told)
 
     def _job(
         self,
@@ -154,4 +157,10 @@ class Plugin:
             n_frames,
             tail_frames,
             find_impulse=False,
+            block_frames=BLOCK_FRAMES,
         )
+
+
+def _latency_note(reply: RenderReply) -> str | None:
+    first, last = reply.latency_frames, reply.last_latency_frames
+    return None if first == last else f"its latency went from {first} to {last} frames"

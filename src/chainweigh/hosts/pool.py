@@ -9,6 +9,8 @@ from pathlib import Path
 from chainweigh.hosts.worker_process import WorkerProcess
 
 MAX_IDLE = 4
+MAX_READY = 2  # of these, the last used, keep the memory of their audio
+RETIRE_BYTES = 2**30  # a worker whose plug-in has leaked that much is not used again
 _Key = tuple[str, Path, str]
 
 
@@ -18,6 +20,7 @@ class WorkerPool:
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._idle: list[tuple[_Key, WorkerProcess]] = []
+        self._hung: set[_Key] = set()
 
     @contextmanager
     def worker(self, format_name: str, path: Path, digest: str) -> Iterator[WorkerProcess]:
@@ -26,15 +29,23 @@ class WorkerPool:
         Parameters
         ----------
         digest : of the file, so that a changed file gets a new worker
+
+        Notes
+        -----
+        Once a file's plug-in has hung, the next one of that file is waited for less long, so that a
+        run does not lose 20 s a candidate.
         """
         key = (format_name, path, digest)
         worker = self._take(key) or WorkerProcess(format_name, path)
+        worker.patient = key not in self._hung
         try:
             yield worker
         except BaseException:
             worker.close()
+            if worker.hung:
+                self._hung.add(key)
             raise
-        if worker.retired:
+        if worker.retired or worker.private_bytes() > RETIRE_BYTES:
             worker.close()
         else:
             self._give_back(key, worker)
@@ -55,6 +66,8 @@ class WorkerPool:
             self._idle.append((key, worker))
             surplus = [worker for _, worker in self._idle[:-MAX_IDLE]]
             del self._idle[:-MAX_IDLE]
+            for _, idle in self._idle[:-MAX_READY]:
+                idle.give_back_memory()
         for each in surplus:
             each.close()
 

@@ -94,7 +94,14 @@ class Settled:
 
 @dataclass(frozen=True)
 class RenderJob:
-    """What one render asks of a worker; audio lies in the shared memory."""
+    """What one render asks of a worker; audio lies in the shared memory.
+
+    Attributes
+    ----------
+    preset : file or, of LV2, URI of what is loaded before the parameters are set
+    restarted : play the signal once before, then deactivate and activate the instance
+    from_state : set a second instance from the state the first one saves, and play that
+    """
 
     plugin_id: str
     sample_rate_hz: int
@@ -103,6 +110,10 @@ class RenderJob:
     n_frames: int
     tail_frames: int
     find_impulse: bool
+    block_frames: int
+    preset: str | None = None
+    restarted: bool = False
+    from_state: bool = False
 
 
 @dataclass(frozen=True)
@@ -110,6 +121,7 @@ class RenderReply:
     """What a worker says of a render.
 
     The output, latency and tail included, follows the input in the shared memory.
+    `latency_frames` is the latency reported before the audio, `last_latency_frames` that after it.
     `impulse_frames` is where the peak of an impulse's response lies; None if not looked for or
     silent.
     """
@@ -117,6 +129,7 @@ class RenderReply:
     values: tuple[ParameterValue, ...]
     n_output_frames: int
     latency_frames: int
+    last_latency_frames: int
     impulse_frames: int | None
     notes: tuple[str, ...]
     mode_changed: bool

@@ -3,7 +3,9 @@
 Failures are kept too: a file that crashed is not run again until it changes.
 """
 
+import os
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +19,7 @@ from chainweigh.hosts.content import digest, stamp
 from chainweigh.hosts.records import PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
 
-KEPT_AS = "plugins-1.json"  # the number goes up when what is described changes
+KEPT_AS = "plugins-2.json"  # the number goes up when what is described changes
 
 
 @dataclass(frozen=True)
@@ -29,7 +31,6 @@ class ScannedFile:
     digest : of its content
     refusal : why it cannot be used at all
     fault : how it failed while it was loaded
-    said : the last line it wrote to its standard output or error by then
     """
 
     format: str
@@ -40,7 +41,6 @@ class ScannedFile:
     records: tuple[PluginRecord, ...] = ()
     refusal: str | None = None
     fault: str | None = None
-    said: str = ""
 
 
 class Scan:
@@ -83,14 +83,21 @@ class Scan:
         again: bool = False,
         progress: Callable[[str], None] = lambda name: None,
     ) -> tuple[ScannedFile, ...]:
-        """Every file of (format, path), one after another, kept when all are done."""
-        found = []
-        for format_name, path in files:
-            progress(path.name)
+        """Every file of (format, path), as many side by side as there are cores; then kept."""
+
+        def described(file: tuple[str, Path]) -> ScannedFile | None:
             with suppress(PluginError):  # gone since it was listed
-                found.append(self.describe(format_name, path, again=again))
+                return self.describe(*file, again=again)
+            return None
+
+        listed = list(files)
+        found = []
+        with ThreadPoolExecutor(os.cpu_count()) as threads:
+            for (_, path), file in zip(listed, threads.map(described, listed), strict=True):
+                progress(path.name)
+                found.append(file)
         self.keep()
-        return tuple(found)
+        return tuple(file for file in found if file)
 
     def keep(self) -> None:
         """Write what is known; files that are gone are forgotten."""
@@ -122,7 +129,6 @@ def _described(format_name: str, path: Path) -> ScannedFile:
         raise PluginError(f"{path}: no such file")
     records: tuple[PluginRecord, ...] = ()
     refusal = fault = None
-    said = ""
     try:
         if format_name not in BUNDLE_FORMATS:
             check_binary(path)
@@ -132,6 +138,6 @@ def _described(format_name: str, path: Path) -> ScannedFile:
     except PluginError as error:
         refusal = str(error)
     except PluginFaultError as error:
-        fault, said = str(error), error.said
+        fault = str(error)
     content = digest(path) if path.is_file() or format_name in BUNDLE_FORMATS else ""
-    return ScannedFile(format_name, path, *found, content, records, refusal, fault, said)
+    return ScannedFile(format_name, path, *found, content, records, refusal, fault)

@@ -1,10 +1,12 @@
-"""Memory two processes share through a file descriptor: it has no name, so none is left behind."""
+"""Memory two processes share through a file descriptor: it has no name, so none is left behind.
+
+The parent writes and reads it like a file, which costs no page faults; the worker maps it. Both
+keep what they have from one render to the next: fresh pages cost more than the copying.
+"""
 
 import mmap
 import os
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 
 import numpy as np
 
@@ -21,33 +23,41 @@ def new_descriptor() -> int:
         return os.dup(file.fileno())
 
 
-def copied_in(descriptor: int, samples: Samples) -> None:
-    """Put samples at the start of the memory, which is made as long as they are."""
-    os.ftruncate(descriptor, max(samples.nbytes, 1))
-    with mapped(descriptor, 0, *samples.shape) as array:
-        array[:] = samples
+def put(descriptor: int, samples: Samples) -> None:
+    """Write samples to the start of the memory."""
+    content = samples.data.cast("B")
+    done = 0
+    while done < len(content):
+        done += os.pwrite(descriptor, content[done:], done)
 
 
-def copied_out(descriptor: int, start: int, n_channels: int, n_frames: int) -> Samples:
-    """A copy of samples that lie `start` samples from the start; the memory is given back."""
-    with mapped(descriptor, start, n_channels, n_frames) as array:
-        samples = array.copy()
-    os.ftruncate(descriptor, 0)
+def get(descriptor: int, start: int, n_channels: int, n_frames: int) -> Samples:
+    """Samples that lie `start` samples from the start of the memory."""
+    samples = np.empty((n_channels, n_frames), np.float32)
+    content = samples.data.cast("B")
+    done = 0
+    while done < len(content):
+        n_read = os.preadv(descriptor, [content[done:]], FLOAT_BYTES * start + done)
+        if not n_read:
+            raise EOFError("the shared memory ends before the samples do")
+        done += n_read
     return samples
 
 
-@contextmanager
-def mapped(descriptor: int, start: int, n_channels: int, n_frames: int) -> Iterator[Samples]:
-    """Samples of the memory as an array, valid inside the with block."""
-    n_samples = n_channels * n_frames
-    end = FLOAT_BYTES * (start + n_samples)
-    if os.fstat(descriptor).st_size < end:
-        os.ftruncate(descriptor, max(end, 1))
-    memory = mmap.mmap(descriptor, max(end, 1))
-    try:
-        view = np.frombuffer(memory, np.float32, n_samples, FLOAT_BYTES * start)
-        yield view.reshape(n_channels, n_frames)
-    finally:
-        del view
-        with suppress(BufferError):  # the caller's array still lives: unmapped with it
-            memory.close()
+class MappedMemory:
+    """The memory as the worker sees it."""
+
+    def __init__(self, descriptor: int) -> None:
+        self._descriptor = descriptor
+        self._mapped: mmap.mmap | None = None
+
+    def array(self, start: int, n_channels: int, n_frames: int) -> Samples:
+        """Samples of the memory, `start` samples from its start; it grows as needed."""
+        n_samples = n_channels * n_frames
+        n_bytes = max(FLOAT_BYTES * (start + n_samples), 1)
+        if os.fstat(self._descriptor).st_size < n_bytes:
+            os.ftruncate(self._descriptor, n_bytes)
+        if self._mapped is None or len(self._mapped) < n_bytes:
+            self._mapped = mmap.mmap(self._descriptor, n_bytes)  # arrays keep the old one alive
+        view = np.frombuffer(self._mapped, np.float32, n_samples, FLOAT_BYTES * start)
+        return view.reshape(n_channels, n_frames)

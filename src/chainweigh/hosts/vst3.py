@@ -126,9 +126,13 @@ class _Vst3Instance(Instance):
             )
 
     def _load_preset(self, preset: str) -> None:
-        self._restore(Path(preset).read_bytes(), Path(preset).name)
+        try:
+            content = Path(preset).read_bytes()
+        except OSError as error:
+            raise PluginError(f"{preset}: cannot be read ({error.strerror})") from error
+        self._restore(content, Path(preset).name)
 
-    def _set_state(self, state: bytes) -> None:
+    def _restore_state(self, state: bytes) -> None:
         self._restore(state, "the state")
 
     def _restore(self, content: bytes, name: str) -> None:
@@ -140,7 +144,7 @@ class _Vst3Instance(Instance):
             )
         self._parts.restore(preset.component, preset.controller, name)
 
-    def _state(self) -> bytes:
+    def _saved_state(self) -> bytes:
         component = self._parts.component_state()
         if component is None:
             raise PluginError(f"{self.record.id}: keeps no state")

@@ -1,4 +1,7 @@
-"""The worker process: `python -m chainweigh.hosts.worker FORMAT PATH READ WRITE MEMORY PARENT`.
+"""The worker process: `python -m chainweigh.hosts.worker FORMAT PATH`, then five numbers.
+
+READ and WRITE are the pipes' and MEMORY the shared memory's descriptors, PARENT the process that
+waits, LIMIT the bytes it may take.
 
 Messages are one JSON object a line. To the worker: `settle` or `render`. From it: `beat` (stage,
 frame) as a sign of life, one reply (`opened`, `settled`, `rendered`, `refused` or `fault`), then
@@ -6,6 +9,7 @@ frame) as a sign of life, one reply (`opened`, `settled`, `rendered`, `refused` 
 """
 
 import os
+import resource
 import sys
 import threading
 import time
@@ -24,7 +28,7 @@ from chainweigh.hosts.lifecycle import Library
 from chainweigh.hosts.lv2 import Lv2Library
 from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import RenderJob, RenderReply
-from chainweigh.hosts.shared_memory import mapped
+from chainweigh.hosts.shared_memory import MappedMemory
 from chainweigh.hosts.vst3 import Vst3Library
 
 LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library, "vst3": Vst3Library}
@@ -35,7 +39,7 @@ _ORPHANED = 1
 class _Worker:
     def __init__(self, read: int, write: int, memory: int) -> None:
         self._requests = os.fdopen(read, "rb")
-        self._write, self._memory = write, memory
+        self._write, self._memory = write, MappedMemory(memory)
         self._mode = FloatingPointMode()
 
     def _say(self, kind: str, content: object) -> None:
@@ -74,13 +78,12 @@ class _Worker:
             self._say("fault", str(error))
 
     def _settle(self, library: Library, job: RenderJob) -> Iterator[tuple[str, object]]:
-        found = settle(library, job.plugin_id, job.sample_rate_hz, job.requested, self.beat)
-        for settled in found:
+        for settled in settle(library, job, self.beat):
             yield "settled", settled
 
     def _render(self, library: Library, job: RenderJob) -> Iterator[tuple[str, object]]:
         impulse = impulse_frames(library, job, self.beat) if job.find_impulse else None
-        player = Player(library, job.plugin_id, job.sample_rate_hz, job.requested, self.beat)
+        player = Player(library, job, self.beat)
         with ExitStack() as stack:
             stack.callback(player.close)
             player.open(job.n_channels)
@@ -88,27 +91,28 @@ class _Worker:
             latency = player.settled().latency_frames
             n_output = job.n_frames + job.tail_frames + max(latency, impulse or 0, 0)
             self._play(player, job, n_output)
-            after = player.settled().latency_frames
-            changed = (f"its latency went from {latency} to {after} frames",)
+            if job.restarted:
+                player.restart()
+                player.pre_roll()
+                self._play(player, job, n_output)
             yield (
                 "rendered",
                 RenderReply(
                     values=player.values,
                     n_output_frames=n_output,
-                    latency_frames=after,
+                    latency_frames=latency,
+                    last_latency_frames=player.settled().latency_frames,
                     impulse_frames=impulse,
-                    notes=(*player.notes(), *(changed if after != latency else ())),
+                    notes=player.notes(),
                     mode_changed=self._mode.restore(),
                 ),
             )
 
     def _play(self, player: Player, job: RenderJob, n_output: int) -> None:
         n_channels, n_frames = job.n_channels, job.n_frames
-        with (
-            mapped(self._memory, 0, n_channels, n_frames) as signal,
-            mapped(self._memory, n_channels * n_frames, n_channels, n_output) as output,
-        ):
-            player.play(signal, output, "processing")
+        output = self._memory.array(n_channels * n_frames, n_channels, n_output)
+        signal = self._memory.array(0, n_channels, n_frames)
+        player.play(signal, output, "processing")
 
 
 def _end_with_parent(parent: int) -> None:
@@ -121,11 +125,13 @@ def _end_with_parent(parent: int) -> None:
 
 def main() -> None:
     """Serve one plug-in file."""
-    format_name, path, read, write, memory, parent = sys.argv[1:]
-    watch = threading.Thread(target=_end_with_parent, args=(int(parent),), daemon=True)
+    format_name, path = sys.argv[1:3]
+    read, write, memory, parent, limit_bytes = map(int, sys.argv[3:])
+    resource.setrlimit(resource.RLIMIT_DATA, (limit_bytes, limit_bytes))
+    watch = threading.Thread(target=_end_with_parent, args=(parent,), daemon=True)
     watch.start()
     np.seterr(all="ignore")
-    _Worker(int(read), int(write), int(memory)).serve(format_name, Path(path))
+    _Worker(read, write, memory).serve(format_name, Path(path))
 
 
 if __name__ == "__main__":

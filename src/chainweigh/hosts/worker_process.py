@@ -1,6 +1,7 @@
 """The parent's side of a worker: start it, ask it, end it when it gives no sign of life."""
 
 import os
+import resource
 import select
 import signal
 import subprocess
@@ -16,13 +17,16 @@ import msgspec
 from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.records import PluginRecord, RenderJob, RenderReply, Settled
-from chainweigh.hosts.shared_memory import copied_in, copied_out, new_descriptor
+from chainweigh.hosts.shared_memory import get, new_descriptor, put
 
 STALL_S = 20.0
+HUNG_STALL_S = 3.0  # of a plug-in that has hung before
 POLL_S = 0.1
 GRACE_S = 1.0  # to end by itself once its pipe is closed
 READ_BYTES = 65_536
-LOG_BYTES = 2_000
+LOG_BYTES, LOG_LINES = 2_000, 3
+MEMORY_LIMIT_BYTES = 4 * 2**30  # of its own, the shared audio not counted
+MEMORY_FULL = 0.8  # of the limit: one more allocation may have been the one that failed
 
 _Reply = TypeVar("_Reply")
 
@@ -47,8 +51,11 @@ class WorkerProcess:
         self._replies, to_write = os.pipe()
         given = (to_read, to_write, self._memory)
         command = [sys.executable, "-P", "-m", "chainweigh.hosts.worker", format_name, str(path)]
+        self._limit_bytes, self._peak_bytes = MEMORY_LIMIT_BYTES, 0
+        self._inherited_bytes = _peak_bytes(resource.getrusage(resource.RUSAGE_SELF))
+        numbers = (*given, os.getpid(), self._limit_bytes)
         self._process = subprocess.Popen(
-            [*command, *map(str, given), str(os.getpid())],
+            [*command, *map(str, numbers)],
             stdin=subprocess.DEVNULL,
             stdout=self._log,
             stderr=self._log,
@@ -58,7 +65,8 @@ class WorkerProcess:
         os.close(to_read)
         os.close(to_write)
         self._open = True
-        self.retired = False
+        self.retired = self.hung = False
+        self.patient = True
         try:
             self.records = self._reply("opened", tuple[PluginRecord, ...])
         except BaseException:
@@ -72,12 +80,14 @@ class WorkerProcess:
 
     def render(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
         """The plug-in's whole output, latency and tail included."""
-        copied_in(self._memory, samples)
+        put(self._memory, samples)
         self._ask("render", job)
         reply = self._reply("rendered", RenderReply)
-        start = samples.size
-        output = copied_out(self._memory, start, len(samples), reply.n_output_frames)
-        return reply, output
+        return reply, get(self._memory, samples.size, len(samples), reply.n_output_frames)
+
+    def give_back_memory(self) -> None:
+        """Free the audio's memory until the next render."""
+        os.ftruncate(self._memory, 0)
 
     def ready(self) -> bool:
         """Whether it lives and has cleaned up after its last request; waits for that."""
@@ -86,6 +96,20 @@ class WorkerProcess:
         except (PluginError, PluginFaultError):
             return False
         return True
+
+    def private_bytes(self) -> int:
+        """Memory of its own that it uses now; 0 where the system does not tell."""
+        try:
+            lines = Path(f"/proc/{self._process.pid}/status").read_text().splitlines()
+        except OSError:
+            return 0
+        told = next((line.split() for line in lines if line.startswith("RssAnon:")), ["", "0"])
+        return int(told[1]) * 1024
+
+    def n_children(self) -> int:
+        """How many other processes live in its session; 0 where the system does not tell."""
+        states = Path("/proc").glob("[0-9]*/stat")
+        return max(sum(_session(state) == self._process.pid for state in states) - 1, 0)
 
     def retire(self) -> None:
         """Mark it as not to be used again."""
@@ -128,7 +152,8 @@ class WorkerProcess:
                 raise PluginFaultError(msgspec.json.decode(content, type=str))
 
     def _message(self) -> dict[str, msgspec.Raw]:
-        deadline_s = time.monotonic() + STALL_S
+        stall_s = STALL_S if self.patient else min(HUNG_STALL_S, STALL_S)
+        deadline_s = time.monotonic() + stall_s
         while b"\n" not in self._buffer:
             if select.select([self._replies], [], [], POLL_S)[0]:
                 chunk = os.read(self._replies, READ_BYTES)
@@ -139,8 +164,10 @@ class WorkerProcess:
                 raise self._crashed()
             elif time.monotonic() > deadline_s:
                 self._kill()
+                self.hung = True
                 raise PluginFaultError(
-                    f"it hung while {self._where()}: no progress for {STALL_S:g} s"
+                    f"it hung while {self._where()}: no progress for {stall_s:g} s",
+                    self._last_said(),
                 )
         line, _, self._buffer = self._buffer.partition(b"\n")
         return msgspec.json.decode(line, type=dict[str, msgspec.Raw])
@@ -149,7 +176,7 @@ class WorkerProcess:
         size = self._log.seek(0, os.SEEK_END)
         self._log.seek(max(size - LOG_BYTES, 0))
         lines = self._log.read().decode("utf-8", "replace").strip().splitlines()
-        return lines[-1] if lines else ""
+        return " / ".join(lines[-LOG_LINES:])
 
     def _where(self) -> str:
         stage, frame = self._doing
@@ -167,7 +194,9 @@ class WorkerProcess:
         if self._process.returncode is None:
             with suppress(ProcessLookupError, PermissionError):
                 os.killpg(self._process.pid, signal.SIGKILL)
-            self._process.wait()
+            _, status, usage = os.wait4(self._process.pid, 0)
+            self._process.returncode = os.waitstatus_to_exitcode(status)
+            self._peak_bytes = _peak_bytes(usage)
 
     def _crashed(self) -> PluginFaultError:
         deadline_s = time.monotonic() + GRACE_S
@@ -176,7 +205,23 @@ class WorkerProcess:
         self._kill()
         code = self._process.returncode
         how = _signal_name(-code) if code < 0 else f"exit code {code}"
+        # a child's peak starts at that of its parent, which may hide its own
+        if self._peak_bytes > max(MEMORY_FULL * self._limit_bytes, self._inherited_bytes):
+            how = f"out of memory: {self._limit_bytes / 2**30:.3g} GiB is the limit; {how}"
         return PluginFaultError(f"it crashed while {self._where()} ({how})", self._last_said())
+
+
+def _peak_bytes(usage: resource.struct_rusage) -> int:
+    return usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+
+
+def _session(state: Path) -> int:
+    """Session of a process by its /proc/N/stat; 0 of one that has ended."""
+    try:
+        after_name = state.read_text().rpartition(")")[2].split()
+    except OSError:
+        return 0
+    return 0 if after_name[0] == "Z" else int(after_name[3])
 
 
 def _signal_name(number: int) -> str:

@@ -20,8 +20,7 @@ def scan_text(files: Sequence[ScannedFile]) -> str:
     if bad:
         lines.append(f"{_count(len(bad), 'file')} cannot be used:")
     for file in bad:
-        said = f'; it said "{file.said}"' if file.said else ""
-        reason = file.refusal or f"{file.path}: {file.fault}{said}"
+        reason = file.refusal or f"{file.path}: {file.fault}"
         lines += _wrapped(one_line(reason), "  - ")
     return "\n".join(lines)
 
