@@ -19,6 +19,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import vst3_abi as abi
 from chainweigh.hosts.lifecycle import Instance, Library, restarted
+from chainweigh.hosts.normalised import Parameters
 from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.records import PRESET, PluginParameter, PluginRecord, audio_refusal
 from chainweigh.hosts.vst3_buses import (
@@ -28,9 +29,9 @@ from chainweigh.hosts.vst3_buses import (
     prefer_stereo,
     read_buses,
 )
+from chainweigh.hosts.vst3_controller import Vst3Controller
 from chainweigh.hosts.vst3_host import Application, NoEvents, ParameterChanges
 from chainweigh.hosts.vst3_module import Module, PluginClass
-from chainweigh.hosts.vst3_parameters import Parameters
 from chainweigh.hosts.vst3_parts import Parts
 from chainweigh.hosts.vst3_preset import Preset, preset_bytes, read_preset
 
@@ -80,7 +81,9 @@ class _Vst3Instance(Instance):
         super().__init__(record, sample_rate_hz)
         self._parts = parts
         self._component, self._processor = parts.component, parts.processor
-        self._parameters = Parameters(parts.controller)
+        self._parameters = Parameters(
+            Vst3Controller(parts.controller) if parts.controller else None
+        )
         self._n_restarts = 0
         prefer_stereo(self._component, self._processor)
         self._buses = [read_buses(self._component, way) for way in WAYS]
@@ -110,9 +113,7 @@ class _Vst3Instance(Instance):
 
     def displayed(self, parameter: PluginParameter, plain: float) -> str:
         """The choice, or the plug-in's own text."""
-        if parameter.choices:
-            return parameter.choices[round(plain - (parameter.minimum or 0.0))]
-        return self._parameters.shown(parameter, plain) or f"{plain:.10g}"
+        return self._parameters.displayed(parameter, plain)
 
     def _set_values(self, plain: Mapping[int, float]) -> None:
         normalised = {
