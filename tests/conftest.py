@@ -52,8 +52,8 @@ def plugin_folder(tmp_path_factory):
     _build(folder, "steady.lv2/steady.so", "-shared", SOURCES / "steady_lv2.c")
     _build(folder, _vst3(folder, "steady"), "-shared", SOURCES / "steady_vst3.c")
     _build(folder, _vst3(folder, "nothing"), "-shared", SOURCES / "nothing.c")
-    crashing = ("-DAT_LOAD=1", "-shared", SOURCES / "steady_vst3.c")
-    _build(folder, _vst3(folder, "load_segfault"), *crashing)
+    for name, macro in (("load_segfault", "-DAT_LOAD=1"), ("demanding", "-DDEMANDING")):
+        _build(folder, _vst3(folder, name), macro, "-shared", SOURCES / "steady_vst3.c")
     throw = folder / "throw.o"
     subprocess.run(["c++", "-fPIC", "-c", SOURCES / "throw_something.cpp", "-o", throw], check=True)
     rogue = (SOURCES / "rogue_ladspa.c", throw, "-shared", "-lstdc++")

@@ -10,6 +10,11 @@ enum { STEADY, SPLIT, MONO, WIDE, SYNTH, MUTE, REFUSING, ROGUE, N_CLASSES, SPLIT
 enum { COMPONENT, PROCESSOR, CONTROLLER, CONNECTION, N_SLOTS };
 enum { PROGRAM_ID = 5, GAIN = 10, TILT = 20, MODE = 30, MIX_A = 40, MIX_B = 41, TRIM = 50, TAPS = 60,
        DUCKED = 70, LEVEL = 80, WHEEL = 90, FAULT = 100 };
+#ifdef DEMANDING  /* of a host with more interfaces, which need not be whole otherwise */
+enum { DEMANDS_MORE = 1 };
+#else
+enum { DEMANDS_MORE = 0 };
+#endif
 enum { SEGFAULT = 1, SPIN, ERROR, NOT_A_NUMBER };
 
 static const struct { uint32_t id; int32_t n_steps, flags; const char *name, *unit; double low, high, start; }
@@ -88,10 +93,15 @@ static int32_t query(void *p, const uint8_t *iid, void **found)
 static int32_t initialize(void *p, void *context)
 {
     struct object *s = own(p);
+    void *handler = 0;
     text name;
     if (CALL(context, host, query)(context, iid_host, &s->host) != OK)
         return FALSE;
     CALL(s->host, host, get_name)(s->host, name);
+    if (DEMANDS_MORE && CALL(context, host, query)(context, iid_handler, &handler) != OK)
+        return FALSE;
+    if (handler)
+        CALL(handler, handler, release)(handler);
     return s->kind == REFUSING || !name[0] ? FALSE : OK;
 }
 
@@ -187,12 +197,12 @@ static int32_t get_arrangement(void *p, int32_t direction, int32_t index, uint64
 }
 
 static int32_t can_process(void *p, int32_t sample_size) { (void)p; return sample_size ? FALSE : OK; }
-static uint32_t latency(void *p) { return own(p)->active ? LATENCY : 0; }
+static uint32_t latency(void *p) { (void)p; return LATENCY; }
 static uint32_t tail(void *p) { (void)p; return 4800; }
 
 static int32_t setup(void *p, const struct setup *to)
 {
-    if (to->mode != OFFLINE || to->sample_size || to->max_frames < 1 || to->rate_hz > 200000)
+    if ((to->mode != OFFLINE && !DEMANDS_MORE) || to->sample_size || to->max_frames < 1 || to->rate_hz > 200000)
         return FALSE;
     own(p)->dsp.rate_hz = (float)to->rate_hz;
     return OK;
@@ -239,11 +249,11 @@ static int32_t process(void *p, struct data *d)
     struct object *s = own(p);
     if (d->input_changes)
         hear(s, d->input_changes);
-    if (!host_is_whole(s, d))
+    if (!DEMANDS_MORE && !host_is_whole(s, d))
         return FALSE;
     int fault = s->kind == ROGUE && s->frame > 20000 ? (int)plain(s, FAULT) : 0;
     misbehave(fault);
-    for (int side = 0; side < s->n_main; side++)
+    for (int side = 0; side < s->n_main && side < 2 && d->n_inputs; side++)
         steady_run(&s->dsp, side, (float)plain(s, GAIN), (float)plain(s, TILT), s->values[place(MODE)] > 0.5,
                    d->inputs[0].channels[side], d->outputs[0].channels[side], (unsigned long)d->n_frames);
     if (fault == NOT_A_NUMBER)

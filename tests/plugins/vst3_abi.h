@@ -165,6 +165,7 @@ static const uint8_t iid_connection[16] = ID(0x70A4156F, 0x6E6E4026, 0x989148BF,
 static const uint8_t iid_factory[16] = ID(0x7A4D811C, 0x52114A1F, 0xAED9D2EE, 0x0B43BF9F);
 static const uint8_t iid_factory_2[16] = ID(0x0007B650, 0xF24B4C0B, 0xA464EDB9, 0xF00B2ABB);
 static const uint8_t iid_host[16] = ID(0x58E595CC, 0xDB2D4969, 0x8B6AAF8C, 0x36A664E5);
+static const uint8_t iid_handler[16] = ID(0x93A0BEA3, 0x0BD045DB, 0x8E890B0C, 0xC1E46AC6);
 static const uint8_t iid_message[16] = ID(0x936F033B, 0xC6C047DB, 0xBB0882F8, 0x13C1E613);
 
 #endif

@@ -79,7 +79,7 @@ class Plugin:
         """
         check_rate(sample_rate_hz)
         job = self._job(requested, sample_rate_hz, 1, 0, 0)
-        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+        with POOL.worker(self.record.host, self.path, self.digest) as worker:
             return worker.settle(job)
 
     def render(
@@ -116,7 +116,7 @@ class Plugin:
         n_channels, n_frames = samples.shape
         job = self._job(requested, sample_rate_hz, n_channels, n_frames, tail_frames)
         job = replace(job, find_impulse=alignment is None)
-        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+        with POOL.worker(self.record.host, self.path, self.digest) as worker:
             reply, output = worker.render(job, samples)
             if reply.mode_changed:
                 worker.retire()

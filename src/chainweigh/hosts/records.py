@@ -11,6 +11,7 @@ RATE_SCALED = "rate-scaled"  # bounds are multiples of the sample rate
 BYPASS = "bypass"
 READ_ONLY = "read-only"
 HIDDEN = "hidden"
+PEDALBOARD = "vst3 by pedalboard"
 PRESET = "preset"  # loads several values, which the others then change
 
 
@@ -57,7 +58,8 @@ class PluginParameter:
 class PluginRecord:
     """One plug-in of a file. `n_inputs` and `n_outputs` count channels of its main audio ports.
 
-    `refusal` says why it cannot be a stage, for example because it is an instrument.
+    `refusal` says why it cannot be a stage, for example because it is an instrument. `engine` is
+    what runs it where that is not our own host of the format.
     """
 
     format: str
@@ -70,6 +72,12 @@ class PluginRecord:
     parameters: tuple[PluginParameter, ...] = ()
     notes: tuple[str, ...] = ()
     refusal: str | None = None
+    engine: str = ""
+
+    @property
+    def host(self) -> str:
+        """Name of what runs it, as workers know it."""
+        return self.engine or self.format
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,9 @@ from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import vst3_abi as abi
 from chainweigh.hosts.lifecycle import Instance, Library, restarted
-from chainweigh.hosts.normalised import Parameters
+from chainweigh.hosts.normalised_instance import NormalisedInstance
 from chainweigh.hosts.playing import BLOCK_FRAMES
-from chainweigh.hosts.records import PRESET, PluginParameter, PluginRecord, audio_refusal
+from chainweigh.hosts.records import PluginRecord, audio_refusal
 from chainweigh.hosts.vst3_buses import (
     WAYS,
     BusMemory,
@@ -33,7 +33,7 @@ from chainweigh.hosts.vst3_controller import Vst3Controller
 from chainweigh.hosts.vst3_host import Application, NoEvents, ParameterChanges
 from chainweigh.hosts.vst3_module import Module, PluginClass
 from chainweigh.hosts.vst3_parts import Parts
-from chainweigh.hosts.vst3_preset import Preset, preset_bytes, read_preset
+from chainweigh.hosts.vst3_preset import Preset, preset_bytes
 
 
 class Vst3Library(Library):
@@ -46,6 +46,8 @@ class Vst3Library(Library):
         self.records = tuple(map(self._describe, self._module.classes()))
         if not self.records:
             raise PluginError(f"{path}: holds no plug-in")
+        if not any(record.n_inputs or record.n_outputs for record in self.records):
+            raise PluginError(f"{path}: {self.records[0].refusal}")
 
     def _describe(self, found: PluginClass) -> PluginRecord:
         bare = PluginRecord(
@@ -76,14 +78,12 @@ class Vst3Library(Library):
         return _Vst3Instance(parts, record, sample_rate_hz)
 
 
-class _Vst3Instance(Instance):
+class _Vst3Instance(NormalisedInstance):
     def __init__(self, parts: Parts, record: PluginRecord, sample_rate_hz: int) -> None:
-        super().__init__(record, sample_rate_hz)
+        controller = Vst3Controller(parts.controller) if parts.controller else None
+        super().__init__(record, sample_rate_hz, controller)
         self._parts = parts
         self._component, self._processor = parts.component, parts.processor
-        self._parameters = Parameters(
-            Vst3Controller(parts.controller) if parts.controller else None
-        )
         self._n_restarts = 0
         prefer_stereo(self._component, self._processor)
         self._buses = [read_buses(self._component, way) for way in WAYS]
@@ -103,46 +103,7 @@ class _Vst3Instance(Instance):
             refusal=self.record.refusal or audio_refusal(n_in, n_out),
         )
 
-    def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
-        """The plug-in's own reading; may claim to know junk: the caller compares."""
-        return self._parameters.plain_of_text(parameter, text)
-
-    def actual(self, parameter: PluginParameter) -> float:
-        """Plain value, double precision as far as the plug-in keeps it."""
-        return self._parameters.held(parameter)
-
-    def displayed(self, parameter: PluginParameter, plain: float) -> str:
-        """The choice, or the plug-in's own text."""
-        return self._parameters.displayed(parameter, plain)
-
-    def _set_values(self, plain: Mapping[int, float]) -> None:
-        normalised = {
-            parameter: self._parameters.normalised(parameter, plain[parameter.id])
-            for parameter in self.record.parameters
-            if parameter.id in plain
-        }
-        for is_preset in (True, False):  # what a preset loads the others then change
-            self._send(
-                {p.id: value for p, value in normalised.items() if (PRESET in p.flags) == is_preset}
-            )
-
-    def _load_preset(self, preset: str) -> None:
-        try:
-            content = Path(preset).read_bytes()
-        except OSError as error:
-            raise PluginError(f"{preset}: cannot be read ({error.strerror})") from error
-        self._restore(content, Path(preset).name)
-
-    def _restore_state(self, state: bytes) -> None:
-        self._restore(state, "the state")
-
-    def _restore(self, content: bytes, name: str) -> None:
-        preset = read_preset(content, name)
-        if preset.class_id != self.record.id:
-            raise PluginError(
-                f"{name}: is a preset of another plug-in ({preset.class_id}), "
-                f"not of {self.record.name} ({self.record.id})"
-            )
+    def _take(self, preset: Preset, name: str) -> None:
         self._parts.restore(preset.component, preset.controller, name)
 
     def _saved_state(self) -> bytes:
@@ -151,12 +112,9 @@ class _Vst3Instance(Instance):
             raise PluginError(f"{self.record.id}: keeps no state")
         return preset_bytes(Preset(self.record.id, component, self._parts.controller_state()))
 
-    def _send(self, normalised: dict[int, float]) -> None:
+    def _send(self, normalised: Mapping[int, float]) -> None:
         """Set values in a block of silence, and have the controller told what became of them."""
-        if not normalised:
-            return
-        for key, value in normalised.items():
-            self._parameters.set(key, value)
+        super()._send(normalised)
         self._activate(BLOCK_FRAMES)
         self._run(normalised)
         self._deactivate()
