@@ -9,12 +9,9 @@ from chainweigh.chain.values import LEVEL_NAMES, LevelExpression, Value, parse_l
 from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, PluginError, PluginFaultError
 from chainweigh.hosts.alignment import Alignment
-from chainweigh.hosts.plugin import Plugin, RenderFacts
+from chainweigh.hosts.plugin import Plugin, RenderFacts, kept_tail_frames
 from chainweigh.hosts.records import RATE_SCALED, PluginParameter, Requested, Settled
 from chainweigh.hosts.values import allowed, known_plain, quantity
-
-UNKNOWN_TAIL_S = 1.0  # kept of a plug-in that does not say how long it rings
-MAX_TAIL_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -93,9 +90,7 @@ class PluginStage:
         settled = _settled(self.plugin, self._requested(self.completed()), sample_rate_hz)
         if not isinstance(settled, Settled):
             return 0
-        if settled.tail_frames is None:
-            return round(UNKNOWN_TAIL_S * sample_rate_hz)
-        return min(settled.tail_frames, round(MAX_TAIL_S * sample_rate_hz))
+        return kept_tail_frames(settled, sample_rate_hz)
 
     def check_at_rate(self, sample_rate_hz: int) -> None:
         """Set the parameters on an instance at that rate and read them back.

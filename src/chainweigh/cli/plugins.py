@@ -1,4 +1,4 @@
-"""chainweigh plugins scan | list | show."""
+"""chainweigh plugins scan | list | show | test."""
 
 from pathlib import Path
 
@@ -6,10 +6,13 @@ import click
 
 from chainweigh.cli import options
 from chainweigh.errors import PluginError
+from chainweigh.hosts.battery import CHECKS, qualify
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.places import FORMATS, plugin_files, plugin_folders
+from chainweigh.hosts.qualification import UNTRUSTED, Qualifications
+from chainweigh.hosts.records import Requested
 from chainweigh.hosts.scan import Scan
-from chainweigh.report.plugin_sheet import list_text, scan_text, show_text
+from chainweigh.report.plugin_sheet import list_text, scan_text, show_text, test_text
 
 
 @click.group("plugins")
@@ -72,3 +75,47 @@ def show(plugin_id: str, as_json: bool) -> None:
         options.echo_json(plugin)
         return
     click.echo(show_text(plugin))
+
+
+@command.command("test")
+@click.argument("plugin_id", metavar="ID")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="A parameter to test it with, the rest at default; may be given more than once.",
+)
+@options.json_option
+@options.quiet_option
+def test(plugin_id: str, settings: tuple[str, ...], as_json: bool, quiet: bool) -> None:
+    """Find out whether a plug-in can be trusted in a ranking, and why.
+
+    Latency, repetition, block lengths, drop-outs, silence, rates, parameters, memory and more are
+    looked at, about ten seconds long, in a process of its own. The verdict with default settings
+    is kept until the file changes and stands beside every ranked chain that uses it. Exit code 3
+    where it is not to be trusted.
+    """
+    plugin = find_plugin(plugin_id, Path.cwd(), Scan.at_default_place())
+    given = dict(_setting(text) for text in settings)
+    with options.progress_bar(len(CHECKS), quiet=quiet) as progress:
+        found = qualify(plugin, given, progress=lambda check: progress(1, check))
+    Qualifications.at_default_place().keep(found)
+    if as_json:
+        options.echo_json({"verdict": found.verdict, "qualification": found})
+    else:
+        click.echo(test_text(found))
+    if given:
+        options.say("With settings of its own the verdict is not kept.", quiet=quiet)
+    if found.verdict == UNTRUSTED:
+        raise SystemExit(options.EXIT_SOME_FAILED)
+
+
+def _setting(text: str) -> tuple[str, Requested]:
+    name, equals, value = text.partition("=")
+    if not equals:
+        raise click.UsageError(f'--set "{text}" is not NAME=VALUE')
+    try:
+        return name, float(value)
+    except ValueError:
+        return name, {"true": True, "false": False}.get(value, value)

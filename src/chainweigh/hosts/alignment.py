@@ -18,7 +18,7 @@ class Alignment:
 
     `how` is `agreed` where a sharp peak of the correlation confirms the report, `corrected` where
     it lies elsewhere and wins, `unverified` where there is none and only the report is left.
-    `note` says where an impulse peaks if that is not the shift.
+    `note` says that the delay changes, or where an impulse peaks if that is not the shift.
     """
 
     shift_frames: int
@@ -48,31 +48,38 @@ def find_alignment(
     smear the response have none: then the report is all there is. Where the loudest seconds of each
     third of a song show one sharp peak, the rest of it is not looked at.
     """
-    delay = _delay(samples, output, sample_rate_hz)
+    excerpts = _excerpt_delays(samples, output, sample_rate_hz)
+    frames = [each.frames for each in excerpts if each.sharp]
+    if len(set(frames)) == 1 and len(frames) == len(excerpts):
+        delay = excerpts[0]
+    else:
+        whole = padded(samples, output.shape[1])
+        delay = estimate_delay(whole, output, sample_rate_hz=sample_rate_hz)
     shift, how = reported_frames, UNVERIFIED
     if delay.sharp and _agree(delay, reported_frames, impulse_frames, sample_rate_hz):
         how = AGREED
     elif delay.sharp:
         shift, how = delay.frames, CORRECTED
     note = None
-    if impulse_frames not in (None, shift):
+    if len(set(frames)) > 1:
+        note = f"its delay changes within the song: {', '.join(map(str, frames))} frames"
+    elif impulse_frames not in (None, shift):
         note = f"an impulse comes out after {impulse_frames} frames, the programme after {shift}"
     return Alignment(shift, how, note)
 
 
-def _delay(samples: Samples, output: Samples, sample_rate_hz: int) -> Delay:
+def _excerpt_delays(samples: Samples, output: Samples, sample_rate_hz: int) -> list[Delay]:
+    """Delay of the loudest seconds of each third of a song."""
     n_excerpt = round(EXCERPT_S * sample_rate_hz)
     found = []
-    for start in _loudest_starts(samples, n_excerpt):
+    for start in loudest_starts(samples, n_excerpt):
         span = slice(start, start + n_excerpt)
         pair = (np.ascontiguousarray(signal[:, span]) for signal in (samples, output))
         found.append(estimate_delay(*pair, sample_rate_hz=sample_rate_hz))
-    if found and all(each.sharp and each.frames == found[0].frames for each in found):
-        return found[0]
-    return estimate_delay(padded(samples, output.shape[1]), output, sample_rate_hz=sample_rate_hz)
+    return found
 
 
-def _loudest_starts(samples: Samples, n_excerpt: int) -> list[int]:
+def loudest_starts(samples: Samples, n_excerpt: int) -> list[int]:
     """First frame of the loudest excerpt of each third; none of a song too short to be divided."""
     n_parts = samples.shape[1] // n_excerpt
     if n_parts < 2 * N_EXCERPTS:

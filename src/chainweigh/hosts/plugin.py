@@ -8,6 +8,7 @@ import numpy as np
 
 from chainweigh.audio.array import Samples, check_rate, check_samples, shifted
 from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.adaptation import adaptation_note
 from chainweigh.hosts.alignment import Alignment, find_alignment
 from chainweigh.hosts.output_checks import EQUAL_NOTE, check_drop_outs, check_finite
 from chainweigh.hosts.playing import BLOCK_FRAMES
@@ -23,6 +24,8 @@ from chainweigh.hosts.records import (
 )
 from chainweigh.hosts.values import find_parameter
 
+UNKNOWN_TAIL_S = 1.0  # kept of a plug-in that does not say how long it rings
+MAX_TAIL_S = 30.0
 MODE_NOTE = "it leaves the floating-point mode changed; that was undone"
 
 
@@ -78,7 +81,7 @@ class Plugin:
             It crashed or hung.
         """
         check_rate(sample_rate_hz)
-        job = self._job(requested, sample_rate_hz, 1, 0, 0)
+        job = self.job(requested, sample_rate_hz)
         with POOL.worker(self.record.host, self.path, self.digest) as worker:
             return worker.settle(job)
 
@@ -113,14 +116,9 @@ class Plugin:
         """
         check_samples(samples)
         check_rate(sample_rate_hz)
-        n_channels, n_frames = samples.shape
-        job = self._job(requested, sample_rate_hz, n_channels, n_frames, tail_frames)
-        job = replace(job, find_impulse=alignment is None)
-        with POOL.worker(self.record.host, self.path, self.digest) as worker:
-            reply, output = worker.render(job, samples)
-            if reply.mode_changed:
-                worker.retire()
-        check_finite(output)
+        job = self.job(requested, sample_rate_hz)
+        job = replace(job, tail_frames=tail_frames, find_impulse=alignment is None)
+        reply, output = self._played(job, samples)
         found = alignment or find_alignment(
             samples,
             output,
@@ -128,23 +126,44 @@ class Plugin:
             reported_frames=reply.last_latency_frames,
             impulse_frames=reply.impulse_frames,
         )
+        n_frames = samples.shape[1]
         aligned = shifted(output, found.shift_frames, n_frames + tail_frames)
-        if alignment is None:  # test tones may rightly fall silent, behind a gate for example
-            check_drop_outs(samples, aligned, sample_rate_hz)
         notes = [*reply.notes, _latency_note(reply), found.note]
         notes += [MODE_NOTE] if reply.mode_changed else []
+        if alignment is None:  # the programme; test tones may rightly fall silent behind a gate
+            check_drop_outs(samples, aligned, sample_rate_hz)
+            excerpt_job = replace(job, find_impulse=False)
+
+            def render(excerpt: Samples) -> Samples:
+                _, alone = self._played(excerpt_job, excerpt)
+                return shifted(alone, found.shift_frames, excerpt.shape[1])
+
+            notes += [adaptation_note(samples, aligned, sample_rate_hz, render)]
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
         told = tuple(note for note in notes if note)
         return aligned, RenderFacts(reply.values, reply.last_latency_frames, found, told)
 
-    def _job(
-        self,
-        requested: Mapping[int, Requested],
-        sample_rate_hz: int,
-        n_channels: int,
-        n_frames: int,
-        tail_frames: int,
-    ) -> RenderJob:
+    def _played(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
+        """What a worker says, and the whole output, which is finite."""
+        n_channels, n_frames = samples.shape
+        job = replace(job, n_channels=n_channels, n_frames=n_frames)
+        with POOL.worker(self.record.host, self.path, self.digest) as worker:
+            reply, output = worker.render(job, samples)
+            if reply.mode_changed:
+                worker.retire()
+        check_finite(output)
+        return reply, output
+
+    def job(self, requested: Mapping[int, Requested], sample_rate_hz: int) -> RenderJob:
+        """What a worker is asked, for no audio yet.
+
+        Raises
+        ------
+        PluginError
+            It cannot be a stage.
+        PluginFaultError
+            It could not even be described.
+        """
         if self.fault is not None:
             raise PluginFaultError(self.fault)
         if self.record.refusal is not None:
@@ -153,12 +172,19 @@ class Plugin:
             self.record.id,
             sample_rate_hz,
             dict(requested),
-            n_channels,
-            n_frames,
-            tail_frames,
+            n_channels=1,
+            n_frames=0,
+            tail_frames=0,
             find_impulse=False,
             block_frames=BLOCK_FRAMES,
         )
+
+
+def kept_tail_frames(settled: Settled, sample_rate_hz: int) -> int:
+    """The tail a plug-in reports, at most 30 s; 1 s if it reports none."""
+    if settled.tail_frames is None:
+        return round(UNKNOWN_TAIL_S * sample_rate_hz)
+    return min(settled.tail_frames, round(MAX_TAIL_S * sample_rate_hz))
 
 
 def _latency_note(reply: RenderReply) -> str | None:

@@ -92,10 +92,20 @@ class WorkerProcess:
     def ready(self) -> bool:
         """Whether it lives and has cleaned up after its last request; waits for that."""
         try:
-            self._reply("ready", type(None))
+            self.finish()
         except (PluginError, PluginFaultError):
             return False
         return True
+
+    def finish(self) -> None:
+        """Wait until it has cleaned up after a request.
+
+        Raises
+        ------
+        PluginFaultError
+            It crashed or hung over that.
+        """
+        self._reply("ready", type(None))
 
     def private_bytes(self) -> int:
         """Memory of its own that it uses now; 0 where the system does not tell."""
@@ -105,6 +115,10 @@ class WorkerProcess:
             return 0
         told = next((line.split() for line in lines if line.startswith("RssAnon:")), ["", "0"])
         return int(told[1]) * 1024
+
+    def log_bytes(self) -> int:
+        """How much it has written to its standard output and error."""
+        return os.fstat(self._log.fileno()).st_size
 
     def n_children(self) -> int:
         """How many other processes live in its session; 0 where the system does not tell."""

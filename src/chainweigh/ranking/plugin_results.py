@@ -1,10 +1,12 @@
 """What a plug-in did of a stage, as results.json holds it."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from chainweigh.chain.chain import AnyStage
 from chainweigh.chain.plugin_stage import PluginStage
 from chainweigh.hosts.plugin import RenderFacts
+from chainweigh.hosts.qualification import Qualifications
 from chainweigh.ranking.results import ResolvedPlugin, ResolvedStage
 
 
@@ -31,3 +33,20 @@ def with_plugin(resolved: ResolvedStage, stage: AnyStage, facts: RenderFacts) ->
         notes=facts.notes,
     )
     return replace(resolved, settings=settings, plugin=plugin)
+
+
+def with_verdicts(stages: Sequence[ResolvedStage]) -> tuple[ResolvedStage, ...]:
+    """Stages with what the battery has said of their plug-ins by now."""
+    if not any(stage.plugin for stage in stages):
+        return tuple(stages)
+    known = Qualifications.at_default_place()
+    return tuple(_with_verdict(stage, known) for stage in stages)
+
+
+def _with_verdict(stage: ResolvedStage, known: Qualifications) -> ResolvedStage:
+    plugin = stage.plugin
+    found = known.find(stage.effect, plugin.digest) if plugin else None
+    if plugin is None or found is None:
+        return stage
+    told = replace(plugin, verdict=found.verdict, verdict_reasons=found.reasons)
+    return replace(stage, plugin=told)

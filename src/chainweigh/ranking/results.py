@@ -46,7 +46,8 @@ class ResolvedPlugin:
 
     `digest` is of its file. `shift_frames` is what the output was moved earlier; `alignment` says
     whether that is the reported latency, confirmed (`agreed`) or not (`unverified`), or one the
-    programme showed instead (`corrected`).
+    programme showed instead (`corrected`). `verdict` is that of `chainweigh plugins test` on this
+    file, `not tested` where there is none; `verdict_reasons` is why.
     """
 
     format: str
@@ -59,6 +60,8 @@ class ResolvedPlugin:
     shift_frames: int
     alignment: str
     notes: tuple[str, ...]
+    verdict: str = "not tested"
+    verdict_reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from chainweigh.measure.spectrum import (
 )
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
-from chainweigh.ranking.plugin_results import with_plugin
+from chainweigh.ranking.plugin_results import with_plugin, with_verdicts
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
     HeardMeasures,
@@ -77,7 +77,10 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
             return Weighed(failure=str(error))
         cache.store(key, weighed, takes, reference.sample_rate_hz)
     return replace(
-        weighed, audio=cache.audio_path(key, TAKE), fitted_audio=cache.audio_path(key, FITTED)
+        weighed,
+        stages=with_verdicts(weighed.stages),
+        audio=cache.audio_path(key, TAKE),
+        fitted_audio=cache.audio_path(key, FITTED),
     )
 
 

@@ -235,6 +235,7 @@ def _environment() -> "Environment":
         new_notes=formats.Notes,
         key_text=settings_text.key_text,
         plugin_text=settings_text.plugin_text,
+        plugin_verdicts=settings_text.plugin_verdicts,
         rendered_text=lambda stage, setting: formats.with_minus(
             settings_text.rendered_text(stage, setting)
         ),

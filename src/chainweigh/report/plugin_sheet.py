@@ -4,6 +4,7 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from chainweigh.hosts.plugin import Plugin
+from chainweigh.hosts.qualification import CARE, FAULT, NOT_TESTED, SOUND, Qualification
 from chainweigh.hosts.records import SCALED, PluginParameter, PluginRecord
 from chainweigh.hosts.scan import ScannedFile
 from chainweigh.hosts.values import allowed
@@ -41,6 +42,18 @@ def list_text(files: Sequence[ScannedFile]) -> str:
 def show_text(plugin: Plugin) -> str:
     """One plug-in with every parameter: range or choices, unit, default."""
     return "\n".join(_lines(plugin))
+
+
+def test_text(found: Qualification) -> str:
+    """The verdict and a line a finding, those that matter first."""
+    ranks = {FAULT: 0, CARE: 1, SOUND: 2, NOT_TESTED: 3}
+    marks = {FAULT: "FAULT", CARE: "care", SOUND: "ok", NOT_TESTED: "-"}
+    lines = [f"{one_line(found.reference)}: {found.verdict}"]
+    for finding in sorted(found.findings, key=lambda f: ranks[f.grade]):
+        start = f"  {marks[finding.grade]:6}"
+        text = one_line(f"{finding.check}: {finding.text}")
+        lines += textwrap.wrap(text, WIDTH, initial_indent=start, subsequent_indent=" " * 8)
+    return "\n".join(lines)
 
 
 def _lines(plugin: Plugin) -> Iterator[str]:

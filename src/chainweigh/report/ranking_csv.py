@@ -13,7 +13,7 @@ from chainweigh.ranking.results import Candidate, Comparison, Results
 from chainweigh.report.csv_text import Cell, csv_text
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import JUDGED, not_judged
-from chainweigh.report.settings_text import candidate_settings
+from chainweigh.report.settings_text import candidate_settings, plugin_verdicts
 
 FILE_NAME = "ranking.csv"
 
@@ -73,7 +73,7 @@ COLUMNS = (
     + (JUDGED + ("worst_moments_s",))
     + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
     + (SPECTRUM + IMAGE + CONTRAST + MATCH + FILE + ("dc_offset",))
-    + ("why", "flags", "breaches", "failure", "undefined", "settings", "audio")
+    + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings", "audio")
 )
 
 
@@ -117,6 +117,7 @@ def _row(
         yield "dc_offset", _listed(candidate.file.dc_offset)
     yield "why", candidate.standing.why
     yield "flags", " ".join(flags(candidate))
+    yield "plugin_verdicts", "; ".join(plugin_verdicts(candidate))
     yield "breaches", "; ".join(candidate.standing.breaches)
     yield "failure", candidate.failure
     yield "undefined", "; ".join(_reasons(candidate))

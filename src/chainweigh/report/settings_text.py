@@ -4,7 +4,14 @@ from chainweigh.chain.values import format_value
 from chainweigh.effects import effect
 from chainweigh.effects.base import Effect, Kind
 from chainweigh.errors import ChainFileError
-from chainweigh.ranking.results import Candidate, ResolvedSetting, ResolvedStage, Results, Written
+from chainweigh.ranking.results import (
+    Candidate,
+    ResolvedPlugin,
+    ResolvedSetting,
+    ResolvedStage,
+    Results,
+    Written,
+)
 
 _LEVELS = (Kind.LEVEL, Kind.GAIN)
 
@@ -72,7 +79,18 @@ def plugin_text(stage: ResolvedStage) -> str:
         "unverified": f"reports {plugin.latency_frames} frames of latency, unverified",
     }[plugin.alignment]
     named = " ".join(text for text in (plugin.name, plugin.version) if text)
-    return "; ".join([f"{plugin.format.upper()} plug-in {named}: {late}", *plugin.notes])
+    facts = [f"{plugin.format.upper()} plug-in {named}: {late}", *plugin.notes]
+    return "; ".join([*facts, f"trust: {_verdict_text(plugin)}"])
+
+
+def plugin_verdicts(candidate: Candidate) -> tuple[str, ...]:
+    """How far each plug-in of a candidate can be trusted, as its test has found."""
+    plugins = {stage.effect: stage.plugin for stage in candidate.stages if stage.plugin}
+    return tuple(f"Plug-in {name}: {_verdict_text(found)}" for name, found in plugins.items())
+
+
+def _verdict_text(plugin: ResolvedPlugin) -> str:
+    return ": ".join(filter(None, (plugin.verdict, "; ".join(plugin.verdict_reasons))))
 
 
 def find_candidate(results: Results, comparison: str, name: str) -> Candidate | None:

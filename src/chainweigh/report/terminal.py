@@ -7,6 +7,7 @@ from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
+from chainweigh.report.settings_text import plugin_verdicts
 from chainweigh.report.text_table import (
     Column,
     column_widths,
@@ -90,7 +91,7 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     yield from heading_lines(RANKING, widths)
     for candidate, row in zip(measured, rows, strict=True):
         yield row_line(row, RANKING, widths)
-        for text in (candidate.standing.why, *flags(candidate)):
+        for text in (candidate.standing.why, *flags(candidate), *plugin_verdicts(candidate)):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
