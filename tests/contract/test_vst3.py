@@ -225,13 +225,16 @@ def test_what_our_own_host_cannot_load_is_rendered_by_another_in_a_worker_too(
 ):
     plugin = find_plugin(f"demanding.vst3#{HALVES}", plugin_folder, known)
     assert plugin.record.engine == "vst3 by pedalboard"
-    output, facts = render(plugin, Gain="-3 dB", Tilt="4.5 dB", Mode="Mirrored", Taps="4x")
-    expected, _ = render(get(STEADY), Gain=-3, Tilt=4.5, Mode=1, Taps=2)
+    output, facts = render(
+        plugin, Gain="-3 dB", Tilt="4.5 dB", Mode="Mirrored", Taps="4x", Ducked=True
+    )
+    expected, _ = render(get(STEADY), Gain=-3, Tilt=4.5, Mode=1)
     assert output.tobytes() == expected.tobytes()
     assert (facts.latency_frames, facts.alignment.how) == (64, "agreed")
     assert any("rendered by pedalboard" in note for note in facts.notes)
     assert {v.name: v.displayed for v in facts.values} == {
         "Gain": "-3.0000 dB", "Tilt": "4.5000 dB", "Mode": "Mirrored", "Taps": "4x",
+        "Ducked": "on",
     }  # fmt: skip
     with pytest.raises(PluginError, match="neither two channels nor one"):
         find_plugin(f"demanding.vst3#{WIDE}", plugin_folder, known)

@@ -1,8 +1,7 @@
 """Parameters that run from 0 to 1 inside a plug-in, behind plain values and texts.
 
-The plain value of a continuous parameter is the plug-in's own, or the normalised one where it has
-none; that of a stepped one counts its steps, from the plug-in's own lowest value where that counts
-them too, else from 0.
+The plain value of a continuous parameter is the plug-in's own; that of a stepped one counts its
+steps, from the plug-in's own lowest value where that counts them too, else from 0.
 """
 
 import math
@@ -56,25 +55,23 @@ class Controller(Protocol):
 class Parameters:
     """The parameters of a controller, as records and in plain values."""
 
-    def __init__(self, controller: Controller | None) -> None:
-        self._without_plain: set[int] = set()
-        self._units: dict[int, str] = {}
-        self.records: tuple[PluginParameter, ...] = ()
-        if controller:
-            self._controller = controller
-            self.records = tuple(map(self._described, controller.parameters()))
+    def __init__(self, controller: Controller) -> None:
+        self._controller = controller
+
+    def records(self) -> tuple[PluginParameter, ...]:
+        """All of them; many texts are asked for."""
+        return tuple(map(self._described, self._controller.parameters()))
 
     def _described(self, known: NormalisedParameter) -> PluginParameter:
-        self._units[known.id] = known.unit
         low, high = (float(self._controller.to_plain(known.id, end)) for end in (0.0, 1.0))
         if known.n_steps and (high - low != known.n_steps or not low.is_integer()):
             low, high = 0.0, float(known.n_steps)
-        if not (math.isfinite(low) and math.isfinite(high) and low != high):
-            self._without_plain.add(known.id)
+        if not (math.isfinite(low) and math.isfinite(high)):
             low, high = 0.0, 1.0
         bare = PluginParameter(
             id=known.id,
             name=known.name,
+            unit=known.unit,
             minimum=min(low, high),
             maximum=max(low, high),
             steps=known.n_steps or None,
@@ -93,26 +90,21 @@ class Parameters:
         choices = choices_of(texts, numbers_too=is_list and scaled) if is_short else ()
         if is_switch and not choices:
             choices = ("off", "on")
-        if choices:
-            unit, scaled = "", False
+        scaled = scaled and not choices
         added = [name for name, is_so in ((SWITCH, is_switch), (SCALED, scaled)) if is_so]
-        unit = unit or ("" if choices else self._units[bare.id])
+        unit = "" if choices else unit or bare.unit
         return replace(bare, unit=unit, choices=choices, flags=(*bare.flags, *added))
 
     def plain(self, parameter: PluginParameter, normalised: float) -> float:
         """Plain value of a normalised one."""
         if parameter.steps:
             return (parameter.minimum or 0.0) + round(normalised * parameter.steps)
-        if parameter.id in self._without_plain:
-            return normalised
         return float(self._controller.to_plain(parameter.id, normalised))
 
     def normalised(self, parameter: PluginParameter, plain: float) -> float:
         """Normalised value of a plain one."""
         if parameter.steps:
             return (plain - (parameter.minimum or 0.0)) / parameter.steps
-        if parameter.id in self._without_plain:
-            return plain
         return min(max(float(self._controller.to_normalised(parameter.id, plain)), 0.0), 1.0)
 
     def set(self, parameter_id: int, normalised: float) -> None:
@@ -132,13 +124,15 @@ class Parameters:
     def shown(self, parameter: PluginParameter, plain: float) -> str:
         """The plug-in's own text, with its unit."""
         said = self._controller.text(parameter.id, self.normalised(parameter, plain))
-        unit, found = self._units[parameter.id], quantity(said)
-        return f"{said} {unit}" if unit and found and not found[1] else said
+        found = quantity(said)
+        return f"{said} {parameter.unit}".rstrip() if found and not found[1] else said
 
     def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
-        """The plug-in's own reading of a text; the unit it states itself is left out."""
+        """The plug-in's own reading of a text, first without its unit, which many leave out."""
         text, found = text.strip(), quantity(text)
-        if found and found[1].casefold() == self._units[parameter.id].casefold():
-            text = text[: len(text) - len(found[1])].strip()
-        value = self._controller.value_of_text(parameter.id, text)
-        return self.plain(parameter, value) if value is not None and 0 <= value <= 1 else None
+        texts = [text]
+        if found and found[1] and found[1].casefold() == parameter.unit.casefold():
+            texts.insert(0, text[: -len(found[1])].strip())
+        read = (self._controller.value_of_text(parameter.id, each) for each in texts)
+        value = next((each for each in read if each is not None and 0 <= each <= 1), None)
+        return None if value is None else self.plain(parameter, value)

@@ -12,11 +12,9 @@ from chainweigh.hosts.vst3_preset import Preset, read_preset
 
 
 class NormalisedInstance(Instance):
-    """An instance whose parameters a controller holds; None where it has no parameters."""
+    """An instance whose parameters a controller holds."""
 
-    def __init__(
-        self, record: PluginRecord, sample_rate_hz: int, controller: Controller | None
-    ) -> None:
+    def __init__(self, record: PluginRecord, sample_rate_hz: int, controller: Controller) -> None:
         super().__init__(record, sample_rate_hz)
         self._parameters = Parameters(controller)
 

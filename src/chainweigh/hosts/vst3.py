@@ -80,8 +80,7 @@ class Vst3Library(Library):
 
 class _Vst3Instance(NormalisedInstance):
     def __init__(self, parts: Parts, record: PluginRecord, sample_rate_hz: int) -> None:
-        controller = Vst3Controller(parts.controller) if parts.controller else None
-        super().__init__(record, sample_rate_hz, controller)
+        super().__init__(record, sample_rate_hz, Vst3Controller(parts.controller))
         self._parts = parts
         self._component, self._processor = parts.component, parts.processor
         self._n_restarts = 0
@@ -98,7 +97,7 @@ class _Vst3Instance(NormalisedInstance):
             self.record,
             n_inputs=n_in,
             n_outputs=n_out,
-            parameters=self._parameters.records,
+            parameters=self._parameters.records(),
             notes=("its other inputs are fed silence",) if side_chain else (),
             refusal=self.record.refusal or audio_refusal(n_in, n_out),
         )

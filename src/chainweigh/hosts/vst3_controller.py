@@ -3,6 +3,7 @@
 import ctypes
 from collections.abc import Iterator
 from ctypes import c_double
+from typing import Any
 
 from chainweigh.hosts import vst3_abi as abi
 from chainweigh.hosts.normalised import NormalisedParameter
@@ -14,17 +15,14 @@ _FLAGS = {abi.IS_READ_ONLY: READ_ONLY, abi.IS_BYPASS: BYPASS, abi.IS_PROGRAM: PR
 
 
 class Vst3Controller:
-    """Names, converts, displays and holds normalised values; see `normalised.Controller`."""
+    """See `normalised.Controller`; without a controller there are no parameters."""
 
-    def __init__(self, controller: PluginObject) -> None:
-        self._controller = controller
-        self.to_plain = controller.to_plain
-        self.to_normalised = controller.to_normalised
-        self.get, self.set = controller.get_normalised, controller.set_normalised
+    def __init__(self, controller: PluginObject | None) -> None:
+        self._controller: Any = controller
 
     def parameters(self) -> Iterator[NormalisedParameter]:
         """All but the hidden ones, which stand for MIDI controllers by the thousand."""
-        for index in range(self._controller.count_parameters()):
+        for index in range(self._controller.count_parameters() if self._controller else 0):
             info = abi.ParameterInfo()
             status = self._controller.get_parameter(index, ctypes.byref(info))
             if status == abi.OK and not info.flags & abi.IS_HIDDEN:
@@ -37,6 +35,22 @@ class Vst3Controller:
                     is_list=bool(info.flags & abi.IS_LIST),
                     flags=tuple(name for bit, name in _FLAGS.items() if info.flags & bit),
                 )
+
+    def to_plain(self, parameter_id: int, normalised: float) -> float:
+        """The plug-in's own plain value."""
+        return float(self._controller.to_plain(parameter_id, normalised))
+
+    def to_normalised(self, parameter_id: int, plain: float) -> float:
+        """Back from its plain value."""
+        return float(self._controller.to_normalised(parameter_id, plain))
+
+    def get(self, parameter_id: int) -> float:
+        """The value held."""
+        return float(self._controller.get_normalised(parameter_id))
+
+    def set(self, parameter_id: int, normalised: float) -> None:
+        """Hold a value."""
+        self._controller.set_normalised(parameter_id, normalised)
 
     def text(self, parameter_id: int, normalised: float) -> str:
         """Its text for a value; empty where it has none."""

@@ -71,7 +71,7 @@ class PedalboardLibrary(Library):
             version=printable(plugin.version.encode()),
             n_inputs=n_channels,
             n_outputs=n_channels,
-            parameters=Parameters(_Controller(plugin)).records,
+            parameters=Parameters(_Controller(plugin)).records(),
             notes=("rendered by pedalboard in real-time mode, as our own host could not load it",),
             refusal=refusal or ("" if n_channels else _REFUSAL) or None,
             engine=PEDALBOARD,
@@ -110,7 +110,7 @@ class _Controller:
                 unit=printable(known.label.encode()),
                 n_steps=n_steps,
                 default=known.default_raw_value,
-                is_list=not known.is_boolean,
+                is_list=n_steps > 1,
                 flags=(),
             )
 
