@@ -2,6 +2,7 @@
 
 import os
 import signal
+import struct
 import subprocess
 import sys
 import time
@@ -18,6 +19,7 @@ from chainweigh.hosts import worker_process
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.places import plugin_folders
 from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.presets import find_preset
 from chainweigh.hosts.scan import Scan
 
 RATE_HZ, LATENCY_FRAMES = 48_000, 64
@@ -123,6 +125,66 @@ def test_a_parameter_shown_on_another_scale_is_set_by_its_text(get):
 def test_a_text_the_plug_in_only_claims_to_know_is_refused(get):
     with pytest.raises(PluginError, match=r'does not take "loud".*unit is "dB"'):
         render(get(STEADY["clap"]), Gain="loud")
+
+
+def rendered_from(get, folder, written, preset, **params):
+    plugin = get(written)
+    found = find_preset(preset, folder, plugin).source
+    requested = {plugin.parameter(name).id: value for name, value in params.items()}
+    return plugin.render(
+        programme(), requested, sample_rate_hz=RATE_HZ, tail_frames=0, preset=found
+    )[0]
+
+
+def test_a_state_file_sets_what_the_chain_does_not(get, tmp_path):
+    plain, _ = render(get(STEADY["clap"]), Gain=-6, Tilt=3)
+    (tmp_path / "soft.state").write_bytes(b"steady 1" + struct.pack("6d", -6, 9, 0, 0, 0, 1))
+    output = rendered_from(get, tmp_path, STEADY["clap"], "soft.state", Tilt=3)
+    assert output.tobytes() == plain.tobytes()
+
+
+WARM = """@prefix lv2: <http://lv2plug.in/ns/lv2core#> .
+@prefix pset: <http://lv2plug.in/ns/ext/presets#> .
+@prefix rdfs: <http://www.w3.org/2000/01/rdf-schema#> .
+<urn:own:softer> a pset:Preset ; lv2:appliesTo <urn:chainweigh:steady> ; rdfs:label "Softer" ;
+    lv2:port [ lv2:symbol "gain" ; pset:value -6.0 ] .
+<urn:own:sharper> a pset:Preset ; lv2:appliesTo <urn:chainweigh:steady> ; rdfs:label "Sharper" ;
+    lv2:port [ lv2:symbol "tilt" ; pset:value 3.0 ] .
+<urn:own:stranger> a pset:Preset ; lv2:appliesTo <urn:other> ; rdfs:label "Stranger" .
+"""
+
+
+def test_an_lv2_preset_is_found_in_a_file_by_name_or_uri_and_by_uri_alone(get, tmp_path):
+    steady = STEADY["lv2"]
+    (tmp_path / "own.ttl").write_text(WARM)
+    softer, _ = render(get(steady), Gain=-6)
+    for written in ("own.ttl#Softer", "own.ttl#urn:own:softer"):
+        assert rendered_from(get, tmp_path, steady, written).tobytes() == softer.tobytes()
+    warm, _ = render(get(steady), Gain=-1.5, Tilt=-4)
+    by_uri = rendered_from(get, tmp_path, steady, "urn:chainweigh:warm")
+    assert by_uri.tobytes() == warm.tobytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "preset", "said"),
+    [
+        ("ladspa", "own.ttl", "LADSPA plug-ins load no presets"),
+        ("clap", "own.ttl", r"own\.ttl: .* does not take it; it may be a state of another plug-in"),
+        ("clap", "absent.state", r'preset "absent\.state": no such file'),
+        ("lv2", "own.ttl", r"holds 2 presets; write own\.ttl#NAME of Sharper, Softer"),
+        ("lv2", "own.ttl#Stranger", r'"Stranger" is for urn:other, not for urn:chainweigh:steady'),
+        ("lv2", "own.ttl#Warmer", r'holds no preset "Warmer"; it holds Sharper, Softer, Stranger'),
+        ("lv2", "junk.ttl", r"junk\.ttl: is no Turtle"),
+        ("lv2", "empty.ttl", r"holds no LV2 preset"),
+        ("lv2", "urn:own:nobody", "neither a file nor the URI of an LV2 preset"),
+    ],
+)
+def test_a_preset_that_does_not_fit_is_refused(get, tmp_path, name, preset, said):
+    (tmp_path / "own.ttl").write_text(WARM)
+    (tmp_path / "junk.ttl").write_text("{")
+    (tmp_path / "empty.ttl").write_text("")
+    with pytest.raises(PluginError, match=said):
+        rendered_from(get, tmp_path, STEADY[name], preset)
 
 
 def test_a_mono_plug_in_runs_once_a_side_and_says_so(get):

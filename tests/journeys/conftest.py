@@ -2,6 +2,7 @@
 
 import importlib.util
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -43,7 +44,10 @@ class Workplace:
         return done
 
     def start(self, *arguments):
-        """Start chainweigh and return its process."""
+        """Start chainweigh in the foreground's manner and return its process.
+
+        A shell has what it puts in the background ignore Ctrl-C, tests included: not this process.
+        """
         return subprocess.Popen(
             [COMMAND, *map(str, arguments)],
             cwd=self.folder,
@@ -51,6 +55,7 @@ class Workplace:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
             text=True,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         )
 
 

@@ -1,6 +1,7 @@
 """A song ranked with plug-ins among the chains: sound ones, one that crashes, one with NaN."""
 
 import json
+import struct
 
 CLIP = 'name = "Clip"\nscope = "bus"\n[[stage]]\neffect = "clip"\nceiling = "peak - 3 dB"\n'
 STEADY = """
@@ -8,10 +9,18 @@ name = "Steady"
 scope = "bus"
 [[stage]]
 plugin = "FOLDER/steady.clap#org.example.steady"
+preset = "soft.state"
 params = { Gain = "peak - 3 dB", Tilt = 1.5 }
 [[stage]]
 effect = "clip"
 ceiling = "peak - 4 dB"
+"""
+TILTED = """
+name = "Tilted"
+scope = "bus"
+[[stage]]
+plugin = "FOLDER/steady.so#steady"
+params = { "Tilt (dB)" = 3.0 }
 """
 ROGUE = """
 name = "Fault NUMBER"
@@ -32,12 +41,16 @@ def candidates(run):
 
 
 def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plugin_folder):
-    texts = (CLIP, STEADY, ROGUE.replace("NUMBER", "1"), ROGUE.replace("NUMBER", "8"))
+    texts = (CLIP, STEADY, TILTED, ROGUE.replace("NUMBER", "1"), ROGUE.replace("NUMBER", "8"))
     (tiny.folder / "mine").mkdir()
+    state = b"steady 1" + struct.pack("6d", 0, 0, 1, 0, 0, 1)  # mirrored
+    (tiny.folder / "mine" / "soft.state").write_bytes(state)
+    tiny.run("plugins", "test", plugin_folder / "steady.so#steady", "--quiet")
     for number, text in enumerate(texts):
         written = text.replace("FOLDER", str(plugin_folder))
         (tiny.folder / "mine" / f"{number}.toml").write_text(written, encoding="utf-8")
-    tiny.run("rank", "tiny", "--chains", "mine", "--out", "run", code=3)
+    said = tiny.run("rank", "tiny", "--chains", "mine", "--out", "run", code=3).stdout
+    assert "Plug-in ladspa:steady: safe to rank" in " ".join(said.split())
     found = candidates(tiny.folder / "run")
     for place in ("hits", "low"):
         assert "segmentation fault" in found[place, "Fault 1"]["failure"]
@@ -46,11 +59,17 @@ def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plu
         steady = found[place, "Steady"]["stages"][0]
         assert steady["plugin"]["alignment"] == "agreed"
         assert steady["settings"][0]["displayed"].endswith(" dB")
+        assert steady["plugin"]["verdict"] == "not tested"
+        assert found[place, "Tilted"]["stages"][0]["plugin"]["verdict"] == "safe to rank"
+        kept = tiny.folder / "run" / steady["plugin"]["preset"]
+        assert kept.read_bytes() == state
     listed = tiny.run("plugins", "list").stdout
     assert "clap:org.example.steady" in listed
     assert "Trim: 0 to 1" in tiny.run("plugins", "show", "clap:org.example.steady").stdout
     page = (tiny.folder / "run" / "report.html").read_text(encoding="utf-8")
     assert "CLAP plug-in Steady 1.0: 64 frames late, as it reports" in page
+    assert "Plug-in clap:org.example.steady: not tested" in page
+    assert "Plug-in ladspa:steady: safe to rank" in page
 
 
 def test_a_scan_tells_what_cannot_be_used_and_why(place, plugin_folder):
@@ -66,3 +85,13 @@ def test_a_scan_tells_what_cannot_be_used_and_why(place, plugin_folder):
     assert "LADSPA looked for in" in said.stderr
     files = json.loads(place.run("plugins", "list", "--json").stdout)
     assert any(r["id"] == "steady_mono" for file in files for r in file["records"])
+
+
+def test_a_plug_in_that_is_not_to_be_trusted_ends_its_test_with_code_3(place, plugin_folder):
+    said = place.run("plugins", "test", plugin_folder / "rogue.so", "--json", code=3)
+    found = json.loads(said.stdout)
+    assert found["verdict"] == "do not trust"
+    faults = [f for f in found["qualification"]["findings"] if f["grade"] == "fault"]
+    assert [fault["check"] for fault in faults] == ["extreme settings"]
+    shown = place.run("plugins", "show", plugin_folder / "rogue.so").stdout
+    assert "do not trust: with" in shown

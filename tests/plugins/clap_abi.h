@@ -106,6 +106,11 @@ struct audio_ports {
     uint32_t (*count)(const struct plugin *, bool is_input);
     bool (*get)(const struct plugin *, uint32_t index, bool is_input, struct port_info *);
 };
+struct stream { void *context; int64_t (*call)(const struct stream *, void *, uint64_t); };
+struct state {
+    bool (*save)(const struct plugin *, const struct stream *);
+    bool (*load)(const struct plugin *, const struct stream *);
+};
 struct frames { uint32_t (*get)(const struct plugin *); };
 struct render {
     bool (*has_hard_realtime_requirement)(const struct plugin *);

@@ -32,8 +32,9 @@ struct worker {
 };
 
 typedef const void *(*retrieve)(void *, uint32_t key, size_t *size, uint32_t *type, uint32_t *flags);
+typedef int (*store)(void *, uint32_t key, const void *value, size_t size, uint32_t type, uint32_t flags);
 struct state {
-    void *save;
+    int (*save)(void *, store, void *store_handle, uint32_t flags, const struct feature *const *);
     int (*restore)(void *, retrieve, void *retrieve_handle, uint32_t flags, const struct feature *const *);
 };
 

@@ -104,6 +104,26 @@ static uint32_t tail(const struct plugin *p) { (void)p; return 4800; }
 static bool realtime(const struct plugin *p) { (void)p; return false; }
 static bool set_mode(const struct plugin *p, int32_t mode) { own(p)->offline = mode == 1; return true; }
 
+static const char mark[8] = "steady 1";
+
+static bool save(const struct plugin *p, const struct stream *to)
+{
+    return to->call(to, (void *)mark, sizeof mark) == sizeof mark
+        && to->call(to, own(p)->values, sizeof own(p)->values) == sizeof own(p)->values;
+}
+
+static bool load(const struct plugin *p, const struct stream *from)
+{
+    char found[sizeof mark];
+    double values[N_PARAMS];
+    if (from->call(from, found, sizeof found) != sizeof found || memcmp(found, mark, sizeof mark)
+        || from->call(from, values, sizeof values) != sizeof values)
+        return false;
+    memcpy(own(p)->values, values, sizeof values);
+    return true;
+}
+
+static const struct state state = {save, load};
 static const struct params params = {count, get_info, get_value, value_to_text, text_to_value, flush};
 static const struct audio_ports ports = {n_ports, port};
 static const struct frames latency_extension = {latency}, tail_extension = {tail};
@@ -117,6 +137,7 @@ static const void *get_extension(const struct plugin *p, const char *id)
     if (!strcmp(id, "clap.latency")) return &latency_extension;
     if (!strcmp(id, "clap.tail")) return &tail_extension;
     if (!strcmp(id, "clap.render")) return &render;
+    if (!strcmp(id, "clap.state")) return &state;
     return 0;
 }
 

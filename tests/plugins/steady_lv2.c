@@ -206,6 +206,15 @@ static int work_response(void *handle, uint32_t size, const void *data)
 
 static int end_run(void *handle) { ((struct instance *)handle)->n_ends++; return 0; }
 
+static int save(void *handle, store put, void *to, uint32_t flags, const struct feature *const *f)
+{
+    struct instance *s = handle;
+    (void)flags, (void)f;
+    for (int i = 0; i < N_PROPERTIES; i++)
+        put(to, urid(s, properties[i]), &s->values[i], sizeof(double), urid(s, ATOM "Double"), 3);
+    return 0;
+}
+
 static int restore(void *handle, retrieve get, void *from, uint32_t flags, const struct feature *const *f)
 {
     struct instance *s = handle;
@@ -227,7 +236,7 @@ static int restore(void *handle, retrieve get, void *from, uint32_t flags, const
 static const void *extension_data(const char *uri)
 {
     static const struct worker worker = {work, work_response, end_run};
-    static const struct state state = {0, restore};
+    static const struct state state = {save, restore};
     if (!strcmp(uri, "http://lv2plug.in/ns/ext/worker#interface")) return &worker;
     if (!strcmp(uri, "http://lv2plug.in/ns/ext/state#interface")) return &state;
     return 0;

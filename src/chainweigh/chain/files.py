@@ -17,11 +17,12 @@ from chainweigh.chain.values import Value, parse_value
 from chainweigh.effects import effect
 from chainweigh.errors import ChainFileError, PluginError
 from chainweigh.hosts.find import find_plugin
+from chainweigh.hosts.presets import find_preset
 from chainweigh.hosts.scan import Scan
 
 CHAIN_KEYS = ("name", "scope", "about", "stage")
 STAGE_KEYS = ("effect", "intended")
-PLUGIN_KEYS = ("plugin", "params", "intended")
+PLUGIN_KEYS = ("plugin", "params", "preset", "intended")
 RESERVED = (BYPASS_NAME, "reference")
 
 
@@ -184,6 +185,9 @@ def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _
         raise ChainFileError(f"{where}: params = {params!r} is not a table")
     try:
         plugin = find_plugin(written, folder, Scan.at_default_place())
+        preset = None
+        if "preset" in table:
+            preset = find_preset(_text(table, "preset", where), folder, plugin)
     except PluginError as error:
         raise ChainFileError(f"{where}: {error}") from error
     where = f"{where} ({plugin.reference})"
@@ -191,7 +195,7 @@ def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _
         key: _parse_setting(partial(parse_plugin_value, plugin, key), value, f"{where}: {key}")
         for key, value in params.items()
     }
-    make = partial(PluginStage, plugin, intended=_intended(table, where))
+    make = partial(PluginStage, plugin, intended=_intended(table, where), preset=preset)
     return _RawStage(make, settings, where)
 
 

@@ -10,17 +10,22 @@ from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, PluginError, PluginFaultError
 from chainweigh.hosts.alignment import Alignment
 from chainweigh.hosts.plugin import Plugin, RenderFacts, kept_tail_frames
+from chainweigh.hosts.presets import PresetFile
 from chainweigh.hosts.records import RATE_SCALED, PluginParameter, Requested, Settled
 from chainweigh.hosts.values import allowed, known_plain, quantity
 
 
 @dataclass(frozen=True)
 class PluginStage:
-    """One plug-in with the parameters a chain file sets, by name or `id:N`; the rest stays."""
+    """One plug-in with the parameters a chain file sets, by name or `id:N`.
+
+    The rest stays as the preset has it, at the plug-in's defaults without one.
+    """
 
     plugin: Plugin
     settings: Mapping[str, Value]
     intended: bool = False
+    preset: PresetFile | None = None
     keeps_time = True  # aligned by the host
     sides_alike = False  # nobody knows
 
@@ -38,7 +43,8 @@ class PluginStage:
     @property
     def identity(self) -> list[str]:
         """What it is, whatever the settings."""
-        return [self.name, self.plugin.digest]
+        preset = [self.preset.digest, self.preset.choice] if self.preset else []
+        return [self.name, self.plugin.digest, *preset]
 
     def completed(self, levels: Mapping[str, float] | None = None) -> dict[str, Setting]:
         """The settings with relative levels replaced.
@@ -69,7 +75,13 @@ class PluginStage:
 
     def table(self) -> dict[str, object]:
         """The stage as a chain file's table."""
-        return {"plugin": self.name, "intended": self.intended, "params": self.written()}
+        preset = {"preset": self.preset.written} if self.preset else {}
+        return {
+            "plugin": self.name,
+            "intended": self.intended,
+            **preset,
+            "params": self.written(),
+        }
 
     def sheet(self) -> list[tuple[str, object, bool, str]]:
         """Key, value, whether it is a default, and purpose of what the chain file sets."""
@@ -87,7 +99,7 @@ class PluginStage:
 
         A plug-in that cannot even be asked gets none: it fails when it is rendered.
         """
-        settled = _settled(self.plugin, self._requested(self.completed()), sample_rate_hz)
+        settled = self._settled(sample_rate_hz)
         if not isinstance(settled, Settled):
             return 0
         return kept_tail_frames(settled, sample_rate_hz)
@@ -102,7 +114,7 @@ class PluginStage:
         ChainFileError
             A value the plug-in cannot hold, or a rate it refuses.
         """
-        settled = _settled(self.plugin, self._requested(self.completed()), sample_rate_hz)
+        settled = self._settled(sample_rate_hz)
         if isinstance(settled, PluginError):
             raise ChainFileError(f"{self.name}: {settled}") from settled
 
@@ -120,7 +132,12 @@ class PluginStage:
             sample_rate_hz=sample_rate_hz,
             tail_frames=self.tail_frames(sample_rate_hz),
             alignment=alignment,
+            preset=self.preset.source if self.preset else None,
         )
+
+    def _settled(self, sample_rate_hz: int) -> Settled | PluginError | PluginFaultError:
+        requested = self._requested(self.completed())
+        return _settled(self.plugin, self.preset, requested, sample_rate_hz)
 
     def _requested(self, settings: Mapping[str, Setting]) -> tuple[tuple[int, Requested], ...]:
         if self.plugin.fault is not None:
@@ -130,11 +147,15 @@ class PluginStage:
 
 @lru_cache(maxsize=256)
 def _settled(
-    plugin: Plugin, requested: tuple[tuple[int, Requested], ...], sample_rate_hz: int
+    plugin: Plugin,
+    preset: PresetFile | None,
+    requested: tuple[tuple[int, Requested], ...],
+    sample_rate_hz: int,
 ) -> Settled | PluginError | PluginFaultError:
     """What a plug-in makes of its settings, asked once; or how it failed."""
     try:
-        return plugin.settle(dict(requested), sample_rate_hz)
+        source = preset.source if preset else None
+        return plugin.settle(dict(requested), sample_rate_hz, source)
     except (PluginError, PluginFaultError) as error:
         return error
 

@@ -59,7 +59,7 @@ def list_plugins(as_json: bool) -> None:
         return
     if not any(file.records for file in files):
         raise PluginError("no plug-in is known; `chainweigh plugins scan` looks for them")
-    click.echo(list_text(files))
+    click.echo(list_text(files, Qualifications.at_default_place()))
 
 
 @command.command("show")
@@ -74,7 +74,7 @@ def show(plugin_id: str, as_json: bool) -> None:
     if as_json:
         options.echo_json(plugin)
         return
-    click.echo(show_text(plugin))
+    click.echo(show_text(plugin, Qualifications.at_default_place()))
 
 
 @command.command("test")

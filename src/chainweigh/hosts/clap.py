@@ -14,7 +14,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import clap_abi as abi
 from chainweigh.hosts.binary import missing_symbol, open_library, printable
-from chainweigh.hosts.clap_host import ClapHost, ParameterEvents, extension
+from chainweigh.hosts.clap_host import ClapHost, ParameterEvents, extension, load_state, saved_state
 from chainweigh.hosts.lifecycle import Instance, Library, restarted
 from chainweigh.hosts.records import (
     BYPASS,
@@ -189,6 +189,31 @@ class _ClapInstance(Instance):
             events = ParameterEvents(dict(plain))
             self._params.flush(self._address, events.input, events.output)
             self._serve()
+
+    def _load_preset(self, preset: str) -> None:
+        if not load_state(self._state_extension(), self._address, Path(preset).read_bytes()):
+            raise PluginError(
+                f"{Path(preset).name}: {self.record.id} does not take it; it may be a state of "
+                "another plug-in"
+            )
+        self._serve()
+
+    def _saved_state(self) -> bytes:
+        saved = saved_state(self._state_extension(), self._address)
+        if saved is None:
+            raise PluginError("it refuses to save its state")
+        return saved
+
+    def _restore_state(self, state: bytes) -> None:
+        if not load_state(self._state_extension(), self._address, state):
+            raise PluginError("it does not take the state it saved")
+        self._serve()
+
+    def _state_extension(self) -> Any:
+        found = extension(self._plugin, abi.STATE, abi.State)
+        if not found:
+            raise PluginError(f"{self.record.id} keeps no state, so it takes no preset")
+        return found
 
     def _activate(self, block_frames: int) -> None:
         self._block_frames, self._steady_time = block_frames, 0

@@ -4,7 +4,7 @@ References
 ----------
 CLAP 1.2 headers: entry.h, factory/plugin-factory.h, plugin.h, host.h, process.h, events.h,
 ext/params.h, ext/audio-ports.h, ext/latency.h, ext/tail.h, ext/render.h, ext/thread-check.h,
-ext/log.h.
+ext/log.h, ext/state.h, stream.h.
 """
 
 import ctypes
@@ -28,6 +28,7 @@ from ctypes import (
 PLUGIN_FACTORY = b"clap.plugin-factory"
 PARAMS, AUDIO_PORTS = b"clap.params", b"clap.audio-ports"
 LATENCY, TAIL, RENDER = b"clap.latency", b"clap.tail", b"clap.render"
+STATE = b"clap.state"
 THREAD_CHECK, LOG = b"clap.thread-check", b"clap.log"
 OFFLINE = 1  # of clap.render
 MAIN_PORT = 1
@@ -238,6 +239,22 @@ class Frames(Structure):
     """Both clap.latency and clap.tail: one question, answered in frames."""
 
     _fields_ = [("get", CFUNCTYPE(c_uint32, c_void_p))]
+
+
+StreamCall = CFUNCTYPE(c_int64, c_void_p, c_void_p, c_uint64)
+
+
+class Stream(Structure):
+    """Both clap_istream and clap_ostream: `call` reads or writes."""
+
+    _fields_ = [("context", c_void_p), ("call", StreamCall)]
+
+
+class State(Structure):
+    _fields_ = [
+        ("save", CFUNCTYPE(c_bool, c_void_p, POINTER(Stream))),
+        ("load", CFUNCTYPE(c_bool, c_void_p, POINTER(Stream))),
+    ]
 
 
 class Render(Structure):

@@ -74,6 +74,33 @@ def _event(parameter_id: int, value: float) -> abi.ParamValueEvent:
     return abi.ParamValueEvent(header, parameter_id, None, -1, -1, -1, -1, value)
 
 
+def saved_state(state: abi.State, address: int) -> bytes | None:
+    """What a plug-in writes as its state; None where it refuses."""
+    written = bytearray()
+
+    def write(stream: int, content: int, size: int) -> int:
+        written.extend(ctypes.string_at(content, size))
+        return size
+
+    stream = abi.Stream(None, abi.StreamCall(write))
+    return bytes(written) if state.save(address, pointer(stream)) else None
+
+
+def load_state(state: abi.State, address: int, saved: bytes) -> bool:
+    """Give a plug-in a state to read; whether it takes it."""
+    done = 0
+
+    def read(stream: int, room: int, size: int) -> int:
+        nonlocal done
+        part = saved[done : done + size]
+        ctypes.memmove(room, part, len(part))
+        done += len(part)
+        return len(part)
+
+    stream = abi.Stream(None, abi.StreamCall(read))
+    return bool(state.load(address, pointer(stream)))
+
+
 def extension(
     plugin: abi.Plugin, name: bytes, kind: type[ctypes.Structure]
 ) -> ctypes.Structure | None:

@@ -16,6 +16,7 @@ from ctypes import POINTER, c_uint32
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -34,6 +35,7 @@ from chainweigh.hosts.lv2_host import (
     Lv2Host,
     Urids,
 )
+from chainweigh.hosts.lv2_presets import chosen_preset
 from chainweigh.hosts.lv2_record import (
     FREE_WHEELING,
     lv2_record,
@@ -42,7 +44,16 @@ from chainweigh.hosts.lv2_record import (
     preset_id,
     settable,
 )
-from chainweigh.hosts.lv2_turtle import ATOM, CORE, STATE, Description, Port, Quantity, read_bundle
+from chainweigh.hosts.lv2_turtle import (
+    ATOM,
+    CORE,
+    STATE,
+    Description,
+    Port,
+    Preset,
+    Quantity,
+    read_bundle,
+)
 from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.ported import PortedInstance
 from chainweigh.hosts.records import PluginParameter, PluginRecord
@@ -142,11 +153,34 @@ class _Lv2Instance(PortedInstance):
         state = self._interface(STATE + "interface", abi.StateInterface)
         if not (state and values):
             return
-        status = self._host.restore(state, self._handle, values)
+        bodies = {key: (kind, atoms.body(kind, value)) for key, (kind, value) in values.items()}
+        self._restore_bodies(state, bodies, name)
+
+    def _restore_bodies(
+        self, state: Any, bodies: Mapping[str, tuple[str, bytes]], name: str
+    ) -> None:
+        status = self._host.restore(state, self._handle, bodies)
         if status != abi.OK:
             raise PluginError(f"{self.record.id}: refuses {name} (status {status})")
         if self._worker:
             self._host.work(self._worker, self._handle)
+
+    def _saved_state(self) -> bytes:
+        state = self._interface(STATE + "interface", abi.StateInterface)
+        kept = self._host.save(state, self._handle) if state else {}
+        ports = range(len(self._controls))
+        controls = {p.id: self._controls[p.id] for p in self.record.parameters if p.id in ports}
+        return msgspec.json.encode((controls, kept), enc_hook=float)
+
+    def _restore_state(self, saved: bytes) -> None:
+        controls, kept = msgspec.json.decode(
+            saved, type=tuple[dict[int, float], dict[str, tuple[str, bytes]]]
+        )
+        for port, value in controls.items():
+            self._controls[port] = value
+        state = self._interface(STATE + "interface", abi.StateInterface)
+        if state:
+            self._restore_bodies(state, kept, "its own state")
 
     def plain_of_text(self, parameter: PluginParameter, text: str) -> float | None:
         """Value of the scale point of that name; choices are known without the plug-in."""
@@ -211,7 +245,12 @@ class _Lv2Instance(PortedInstance):
         self._preset = number
         if number == 0:
             return
-        preset = self._described.presets[round(number) - 1]
+        self._apply(self._described.presets[round(number) - 1])
+
+    def _load_preset(self, preset: str) -> None:
+        self._apply(chosen_preset(preset, self.record.id))
+
+    def _apply(self, preset: Preset) -> None:
         ports = {p.symbol: p.index for p in self._described.ports if p.is_a("ControlPort")}
         for symbol, value in preset.values.items():
             if symbol not in ports:

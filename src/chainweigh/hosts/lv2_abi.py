@@ -85,9 +85,15 @@ Retrieve = CFUNCTYPE(
 )
 
 
+Store = CFUNCTYPE(c_int, c_void_p, c_uint32, c_void_p, c_size_t, c_uint32, c_uint32)
+
+
 class StateInterface(ctypes.Structure):
     _fields_ = (
-        ("save", c_void_p),
+        (
+            "save",
+            CFUNCTYPE(c_int, _Handle, Store, c_void_p, c_uint32, POINTER(POINTER(Feature))),
+        ),
         (
             "restore",
             CFUNCTYPE(c_int, _Handle, Retrieve, c_void_p, c_uint32, POINTER(POINTER(Feature))),

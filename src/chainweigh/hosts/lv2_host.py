@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from ctypes import POINTER, c_char_p, c_float, c_int32, c_void_p, pointer
 from typing import Any
 
+from chainweigh.errors import PluginError
 from chainweigh.hosts import lv2_abi as abi
-from chainweigh.hosts.lv2_atoms import body
 from chainweigh.hosts.lv2_turtle import ATOM, CORE, STATE
 
 MAX_BLOCK_FRAMES = 8192
@@ -52,6 +52,10 @@ class Urids:
     def __call__(self, uri: str) -> int:
         """The number of a URI."""
         return self._number(uri.encode())
+
+    def text(self, number: int) -> str:
+        """The URI of a number that was given out."""
+        return bytes(self._texts[number - 1].value).decode()
 
     def _number(self, uri: bytes) -> int:
         if uri not in self._numbers:
@@ -131,11 +135,33 @@ class Lv2Host:
         if worker.end_run:
             worker.end_run(instance)
 
-    def restore(self, state: Any, instance: int, values: Mapping[str, tuple[str, Any]]) -> int:
-        """Hand a state, URI -> atom type and value, to a plug-in; its status."""
+    def save(self, state: Any, instance: int) -> dict[str, tuple[str, bytes]]:
+        """What a plug-in keeps, URI -> atom type and body.
+
+        Raises
+        ------
+        PluginError
+            It refuses.
+        """
+        kept: dict[str, tuple[str, bytes]] = {}
+
+        def store(handle: int, key: int, value: int, size: int, kind: int, flags: int) -> int:
+            kept[self._urids.text(key)] = self._urids.text(kind), ctypes.string_at(value, size)
+            return abi.OK
+
+        status = state.save(instance, abi.Store(store), None, 0, self.features)
+        if status != abi.OK:
+            raise PluginError(f"it refuses to save its state (status {status})")
+        return kept
+
+    def restore(self, state: Any, instance: int, values: Mapping[str, tuple[str, bytes]]) -> int:
+        """Hand a state, URI -> atom type and body, to a plug-in; its status."""
         kept = {
-            self._urids(key): (self._urids(kind), ctypes.create_string_buffer(*_sized(kind, value)))
-            for key, (kind, value) in values.items()
+            self._urids(key): (
+                self._urids(kind),
+                ctypes.create_string_buffer(content, len(content)),
+            )
+            for key, (kind, content) in values.items()
         }
 
         def retrieve(handle: int, key: int, size: Any, kind: Any, flags: Any) -> int | None:
@@ -147,11 +173,6 @@ class Lv2Host:
             return ctypes.addressof(content)
 
         return int(state.restore(instance, abi.Retrieve(retrieve), None, 0, self.features))
-
-
-def _sized(atom_type: str, value: Any) -> tuple[bytes, int]:
-    content = body(atom_type, value)
-    return content, len(content)
 
 
 def _queued(queue: list[bytes]) -> Callable[[int, int, int], int]:

@@ -6,7 +6,7 @@ LV2 1.18 specification: lv2core, patch, units, port-groups, state, presets.
 """
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -127,6 +127,18 @@ def read_bundle(bundle: Path) -> tuple[Description, ...]:
     return _Reader(bundle, manifest).descriptions()
 
 
+def read_presets(path: Path) -> dict[str, tuple[frozenset[str], Preset]]:
+    """Every preset of a Turtle file or bundle: URI -> plug-ins it applies to, and its values.
+
+    Raises
+    ------
+    PluginError
+        No such file, or one that is no Turtle.
+    """
+    folder, file = (path, path / "manifest.ttl") if path.is_dir() else (path.parent, path)
+    return _Reader(folder, file).presets()
+
+
 class _Reader:
     def __init__(self, bundle: Path, manifest: Path) -> None:
         from rdflib import Graph
@@ -153,13 +165,32 @@ class _Reader:
 
         found = self._graph.subjects(URIRef(_RDF + "type"), URIRef(CORE + "Plugin"))
         plugins = sorted({node for node in found if isinstance(node, URIRef)})
-        presets = self._graph.subjects(URIRef(_RDF + "type"), URIRef(_PRESETS + "Preset"))
-        for node in (*plugins, *presets):
+        self._parse_more((*plugins, *self._preset_nodes()))
+        return tuple(self._describe(plugin) for plugin in plugins)
+
+    def presets(self) -> dict[str, tuple[frozenset[str], Preset]]:
+        self._parse_more(self._preset_nodes())
+        return {
+            str(node): (
+                self._uris(node, CORE + "appliesTo"),
+                self._preset(node, self._text(node, _RDFS + "label") or str(node)),
+            )
+            for node in self._preset_nodes()
+        }
+
+    def _preset_nodes(self) -> list[Any]:
+        from rdflib import URIRef
+
+        found = self._graph.subjects(URIRef(_RDF + "type"), URIRef(_PRESETS + "Preset"))
+        return sorted(found, key=str)
+
+    def _parse_more(self, nodes: Iterable[Any]) -> None:
+        """The files of the bundle these nodes say to look at too."""
+        for node in nodes:
             for file in self._all(node, _RDFS + "seeAlso"):
                 path = self._path(file)
                 if path is not None:
                     self._parse(path)
-        return tuple(self._describe(plugin) for plugin in plugins)
 
     def _path(self, node: Any) -> Path | None:
         """A file of the bundle a node stands for, None for anything else."""
@@ -236,12 +267,12 @@ class _Reader:
         ):
             name = self._text(node, _RDFS + "label")
             name = name if name and name not in found else str(node)
-            found[name] = Preset(
-                name,
-                dict(self._preset_value(port) for port in self._all(node, CORE + "port")),
-                self._state(self._one(node, STATE + "state")),
-            )
+            found[name] = self._preset(node, name)
         return tuple(found[name] for name in sorted(found))
+
+    def _preset(self, node: Any, name: str) -> Preset:
+        values = dict(self._preset_value(port) for port in self._all(node, CORE + "port"))
+        return Preset(name, values, self._state(self._one(node, STATE + "state")))
 
     def _preset_value(self, node: Any) -> tuple[str, float]:
         symbol, value = self._text(node, CORE + "symbol"), self._number(node, _PRESETS + "value")

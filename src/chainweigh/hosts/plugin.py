@@ -70,8 +70,14 @@ class Plugin:
         """
         return find_parameter(self.record.parameters, name)
 
-    def settle(self, requested: Mapping[int, Requested], sample_rate_hz: int) -> Settled:
+    def settle(
+        self, requested: Mapping[int, Requested], sample_rate_hz: int, preset: str | None = None
+    ) -> Settled:
         """Set the parameters of a new instance, read them back, ask for latency and tail.
+
+        Parameters
+        ----------
+        preset : file, or file#NAME, loaded before
 
         Raises
         ------
@@ -81,7 +87,7 @@ class Plugin:
             It crashed or hung.
         """
         check_rate(sample_rate_hz)
-        job = self.job(requested, sample_rate_hz)
+        job = replace(self.job(requested, sample_rate_hz), preset=preset)
         with POOL.worker(self.record.host, self.path, self.digest) as worker:
             return worker.settle(job)
 
@@ -93,6 +99,7 @@ class Plugin:
         sample_rate_hz: int,
         tail_frames: int,
         alignment: Alignment | None = None,
+        preset: str | None = None,
     ) -> tuple[Samples, RenderFacts]:
         """Run audio through a new instance in a worker process.
 
@@ -101,6 +108,7 @@ class Plugin:
         samples : shape (n_channels, n_frames)
         requested : parameter id -> value, the rest stays at the plug-in's defaults
         alignment : found on an earlier render; found anew without it
+        preset : file, or file#NAME, loaded before the parameters are set
 
         Returns
         -------
@@ -116,8 +124,12 @@ class Plugin:
         """
         check_samples(samples)
         check_rate(sample_rate_hz)
-        job = self.job(requested, sample_rate_hz)
-        job = replace(job, tail_frames=tail_frames, find_impulse=alignment is None)
+        job = replace(
+            self.job(requested, sample_rate_hz),
+            preset=preset,
+            tail_frames=tail_frames,
+            find_impulse=alignment is None,
+        )
         reply, output = self._played(job, samples)
         found = alignment or find_alignment(
             samples,

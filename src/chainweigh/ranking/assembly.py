@@ -48,13 +48,15 @@ NOTES = (
 class Run:
     """Results, and the audio they speak of, by path in the run's folder.
 
-    `cached_audio` are files in the cache, `arrays` samples not written yet.
+    `cached_audio` are files in the cache, `arrays` samples not written yet, `presets` the user's
+    files that the recipe needs.
     """
 
     results: Results
     cached_audio: dict[str, Path]
     arrays: dict[str, Samples] = field(repr=False)
     sample_rate_hz: int
+    presets: dict[str, Path] = field(default_factory=dict)
 
 
 @dataclass

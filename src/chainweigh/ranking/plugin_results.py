@@ -1,9 +1,10 @@
 """What a plug-in did of a stage, as results.json holds it."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 
-from chainweigh.chain.chain import AnyStage
+from chainweigh.chain.chain import AnyStage, Chain
 from chainweigh.chain.plugin_stage import PluginStage
 from chainweigh.hosts.plugin import RenderFacts
 from chainweigh.hosts.qualification import Qualifications
@@ -31,8 +32,15 @@ def with_plugin(resolved: ResolvedStage, stage: AnyStage, facts: RenderFacts) ->
         shift_frames=facts.alignment.shift_frames,
         alignment=facts.alignment.how,
         notes=facts.notes,
+        preset=stage.preset.kept_as if stage.preset else None,
     )
     return replace(resolved, settings=settings, plugin=plugin)
+
+
+def preset_files(chains: Iterable[Chain]) -> dict[str, Path]:
+    """Files and bundles a run's folder keeps a copy of, by their place there."""
+    presets = (s.preset for c in chains for s in c.stages if isinstance(s, PluginStage))
+    return {p.kept_as.partition("#")[0]: p.path for p in presets if p and p.uri is None}
 
 
 def with_verdicts(stages: Sequence[ResolvedStage]) -> tuple[ResolvedStage, ...]:

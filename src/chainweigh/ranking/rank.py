@@ -1,7 +1,7 @@
 """The main job: weigh every chain on every group, pick the set, weigh the master chains on it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chainweigh.audio.array import padded
 from chainweigh.chain.chain import Chain, bypass
@@ -9,6 +9,7 @@ from chainweigh.errors import SongError
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.plugin_results import preset_files
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER, RankSettings
 from chainweigh.ranking.set_search import Picks, SetSearch
@@ -87,7 +88,8 @@ def rank_song(
     master_search.measure_dry()
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(song, settings, search, picks, master_search, fixed_master)
-    return assembly.run(kind, stems)
+    chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
+    return replace(assembly.run(kind, stems), presets=preset_files(chains))
 
 
 def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:

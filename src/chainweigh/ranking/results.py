@@ -47,7 +47,8 @@ class ResolvedPlugin:
     `digest` is of its file. `shift_frames` is what the output was moved earlier; `alignment` says
     whether that is the reported latency, confirmed (`agreed`) or not (`unverified`), or one the
     programme showed instead (`corrected`). `verdict` is that of `chainweigh plugins test` on this
-    file, `not tested` where there is none; `verdict_reasons` is why.
+    file, `not tested` where there is none; `verdict_reasons` is why. `preset` is how recipe.toml
+    names the preset that was loaded: by URI, or by its copy in the run's folder.
     """
 
     format: str
@@ -62,6 +63,7 @@ class ResolvedPlugin:
     notes: tuple[str, ...]
     verdict: str = "not tested"
     verdict_reasons: tuple[str, ...] = ()
+    preset: str | None = None
 
 
 @dataclass(frozen=True)

@@ -104,7 +104,8 @@ def _stage_table(stage: ResolvedStage) -> dict[str, Any]:
     intended = {"intended": True} if stage.intended else {}
     settings = {s.key: s.written for s in stage.settings if s.written is not None}
     if stage.plugin is not None:
-        return {"plugin": stage.effect, **intended, "params": settings}
+        preset = {"preset": stage.plugin.preset} if stage.plugin.preset else {}
+        return {"plugin": stage.effect, **intended, **preset, "params": settings}
     return {"effect": stage.effect, **intended, **settings}
 
 

@@ -4,7 +4,14 @@ import textwrap
 from collections.abc import Iterator, Sequence
 
 from chainweigh.hosts.plugin import Plugin
-from chainweigh.hosts.qualification import CARE, FAULT, NOT_TESTED, SOUND, Qualification
+from chainweigh.hosts.qualification import (
+    CARE,
+    FAULT,
+    NOT_TESTED,
+    SOUND,
+    Qualification,
+    Qualifications,
+)
 from chainweigh.hosts.records import SCALED, PluginParameter, PluginRecord
 from chainweigh.hosts.scan import ScannedFile
 from chainweigh.hosts.values import allowed
@@ -26,22 +33,30 @@ def scan_text(files: Sequence[ScannedFile]) -> str:
     return "\n".join(lines)
 
 
-def list_text(files: Sequence[ScannedFile]) -> str:
-    """One line a plug-in: how a chain file names it, its name, and why not where it cannot be."""
+def list_text(files: Sequence[ScannedFile], known: Qualifications) -> str:
+    """One line a plug-in: how a chain file names it, its name, its verdict or why it is no use."""
     records = sorted(
-        (record for file in files for record in file.records), key=lambda r: (r.format, r.id)
+        ((record, file.digest) for file in files for record in file.records),
+        key=lambda found: (found[0].format, found[0].id),
     )
-    width = max((len(one_line(_reference(record))) for record in records), default=0)
+    width = max((len(one_line(_reference(record))) for record, _ in records), default=0)
     return "\n".join(
         f"{one_line(_reference(record)):{width}}  {one_line(_named(record))}"
-        + (f"  (not usable: {record.refusal})" if record.refusal else "")
-        for record in records
+        f"  ({_standing(record, digest, known)})"
+        for record, digest in records
     )
 
 
-def show_text(plugin: Plugin) -> str:
-    """One plug-in with every parameter: range or choices, unit, default."""
-    return "\n".join(_lines(plugin))
+def _standing(record: PluginRecord, digest: str, known: Qualifications) -> str:
+    if record.refusal:
+        return f"not usable: {record.refusal}"
+    found = known.find(_reference(record), digest)
+    return found.verdict if found else NOT_TESTED
+
+
+def show_text(plugin: Plugin, known: Qualifications) -> str:
+    """One plug-in with its verdict and every parameter: range or choices, unit, default."""
+    return "\n".join(_lines(plugin, known))
 
 
 def test_text(found: Qualification) -> str:
@@ -56,7 +71,7 @@ def test_text(found: Qualification) -> str:
     return "\n".join(lines)
 
 
-def _lines(plugin: Plugin) -> Iterator[str]:
+def _lines(plugin: Plugin, known: Qualifications) -> Iterator[str]:
     record = plugin.record
     yield f"{one_line(plugin.reference)}: {one_line(_named(record))}"
     yield f"  {plugin.path}"
@@ -66,6 +81,8 @@ def _lines(plugin: Plugin) -> Iterator[str]:
     mono = "mono, run once a side" if record.n_inputs == 1 else "stereo"
     yield f"  {mono}; {_count(len(record.parameters), 'parameter')}"
     yield from (f"  {note}" for note in record.notes)
+    found = known.find(plugin.reference, plugin.digest)
+    yield from _wrapped(one_line(f"trust: {found.summary if found else NOT_TESTED}"), "  ")
     names = [parameter.name for parameter in record.parameters]
     for parameter in record.parameters:
         yield from _wrapped(_parameter(parameter, names.count(parameter.name) > 1), "  - ")

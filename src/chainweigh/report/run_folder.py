@@ -1,5 +1,6 @@
 """A run's folder: audio, results, tables, page, recipe and session, whole or not at all."""
 
+import shutil
 from pathlib import Path
 
 from chainweigh.audio.atomic import link_or_copy, write_text
@@ -29,6 +30,13 @@ def write_run(run: Run, folder: Path) -> None:
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
         write_wav(target, samples, run.sample_rate_hz)
+    for name, source in run.presets.items():
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if source.is_dir():
+            shutil.copytree(source, target)
+        else:
+            shutil.copyfile(source, target)
     write_text(folder / "session" / "settings.md", settings_sheet(run.results))
     write_recipe(run.results, folder / "recipe.toml")
     write_results(run.results, folder / FILE_NAME)

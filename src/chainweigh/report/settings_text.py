@@ -80,6 +80,8 @@ def plugin_text(stage: ResolvedStage) -> str:
     }[plugin.alignment]
     named = " ".join(text for text in (plugin.name, plugin.version) if text)
     facts = [f"{plugin.format.upper()} plug-in {named}: {late}", *plugin.notes]
+    if plugin.preset:
+        facts.insert(0, f"preset {plugin.preset}")
     return "; ".join([*facts, f"trust: {_verdict_text(plugin)}"])
 
 

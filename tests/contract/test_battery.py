@@ -1,0 +1,167 @@
+"""The battery: a sound plug-in passes whole, each fault of the rogue one is found and graded."""
+
+import re
+import resource
+import shutil
+
+import numpy as np
+import pytest
+
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts import battery, worker_process
+from chainweigh.hosts.battery import CHECKS, qualify
+from chainweigh.hosts.find import find_plugin
+from chainweigh.hosts.pool import POOL
+from chainweigh.hosts.qualification import (
+    CARE,
+    FAULT,
+    NOT_TESTED,
+    SAFE,
+    SOUND,
+    UNTRUSTED,
+    WITH_CARE,
+    Qualifications,
+)
+from chainweigh.hosts.scan import Scan
+
+(SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
+ LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK, RANDOM, LATER_UNTOLD, OFFSET, HISS,
+ ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED) = range(1, 28)  # fmt: skip
+
+
+@pytest.fixture
+def get(plugin_folder, tmp_path):
+    return lambda written: find_plugin(written, plugin_folder, Scan(tmp_path / "scan"))
+
+
+@pytest.fixture
+def only(monkeypatch):
+    """Leave these checks of the battery, which then takes no longer than it must."""
+    return lambda *names: monkeypatch.setattr(battery, "CHECKS", {n: CHECKS[n] for n in names})
+
+
+def test_a_well_behaved_plug_in_is_safe_to_rank(get):
+    found = qualify(get("steady.clap#org.example.steady"))
+    assert found.verdict == SAFE
+    assert {finding.grade for finding in found.findings} == {SOUND}
+    told = {finding.check: finding.text for finding in found.findings}
+    assert told["latency"] == "reports 64 frames (1.3 ms), as measured"
+    assert told["parameters"] == "each of its parameters holds what it is set to, exactly (6 tried)"
+
+
+@pytest.mark.parametrize(
+    ("check", "fault", "grade", "said"),
+    [
+        ("running", SEGFAULT, FAULT, r"crashed while processing \(segmentation fault\)"),
+        ("running", EXIT, FAULT, r"exit code 0"),
+        ("running", NAN, FAULT, r"its output holds NaN"),
+        ("running", AT_DESTROY, FAULT, r"crashed while being destroyed \(aborted\)"),
+        ("latency", WRONG_LATENCY, CARE, r"reports 100 frames .* is 300 frames .* late"),
+        ("steady latency", LATENCY_CHANGES, FAULT, r"it reports changes .* 100 frames, then 300"),
+        ("steady latency", LATER_UNTOLD, FAULT, r"its delay changes .* 100 frames, 300 after"),
+        ("repeats", RANDOM, FAULT, r"gives another output each time, -5\d dB apart"),
+        ("block length", BY_BLOCK, CARE, r"depends on the length of the host's blocks"),
+        ("adapts", ADAPTS, CARE, r"adapts to the programme"),
+        ("steady level", RARELY_MUTE, FAULT, r"drops out 2 times"),
+        ("steady level", SILENT, FAULT, r"its output is silent"),
+        ("silence", HISS, CARE, r"makes sound by itself: -60 dBFS peak"),
+        ("DC offset, polarity", OFFSET, CARE, r"adds a DC offset of -40 dBFS"),
+        ("DC offset, polarity", TURNED, CARE, r"turns the polarity"),
+        ("tail", LONG_TAIL, CARE, r"rings for 7\.\d s to -60 dB; 1\.0 s of it are kept"),
+        ("memory", LEAK, CARE, r"keeps 2\.0 MiB of memory an instance"),
+    ],
+)
+def test_a_fault_is_found_and_graded(get, only, check, fault, grade, said):
+    only(check)
+    found = qualify(get("rogue.so"), {"Fault": fault})
+    assert found.verdict == {FAULT: UNTRUSTED, CARE: WITH_CARE}[grade]
+    (reason,) = found.reasons
+    assert re.search(said, reason), reason
+
+
+def test_what_it_does_to_its_process_is_told(get, only):
+    only("running", "process")
+    for fault, check, grade in (
+        (NOISE, "messages", SOUND),
+        (MODE, "floating point", CARE),
+        (CHILD, "processes", CARE),
+    ):
+        quiet, loud = (qualify(get("rogue.so"), {"Fault": each}).findings for each in (0, fault))
+        (before,), (after,) = ([f for f in each if f.check == check] for each in (quiet, loud))
+        assert (before.grade, after.grade) == (SOUND, grade)
+        assert before.text != after.text
+
+
+def test_a_fault_at_the_end_of_a_parameter_is_found(get, only):
+    only("extreme settings")
+    (finding,) = qualify(get("rogue.so")).findings
+    assert (finding.grade, finding.text) == (
+        FAULT,
+        'with "Fault" at 28: it crashed while processing (aborted)',
+    )
+
+
+def test_after_a_hang_the_rest_is_not_tested(get, only, monkeypatch):
+    only("running", "latency", "silence")
+    plugin = get("rogue.so")
+    monkeypatch.setattr(worker_process, "STALL_S", 1.5)
+    found = qualify(plugin, {"Fault": SPIN})
+    assert [f.grade for f in found.findings] == [FAULT, NOT_TESTED, NOT_TESTED]
+    assert "no progress for 1.5 s" in found.summary
+
+
+def test_a_fault_at_load_is_the_whole_finding(get):
+    found = qualify(get("load_segfault.so"))
+    assert found.verdict == UNTRUSTED
+    assert "crashed while loading" in found.summary
+
+
+def test_settings_it_cannot_hold_are_refused(get, only):
+    only("running")
+    with pytest.raises(PluginError, match="out of range"):
+        qualify(get("rogue.so"), {"Fault": 99})
+    with pytest.raises(PluginError, match="did you mean Fault"):
+        qualify(get("rogue.so"), {"Faul": 1})
+
+
+def test_a_qualification_is_kept_for_the_file_s_content(get, only, tmp_path):
+    only("running")
+    plugin = get("rogue.so")
+    found, special = qualify(plugin), qualify(plugin, {"Fault": NOISE})
+    kept = Qualifications(tmp_path)
+    kept.keep(found)
+    kept.keep(special)
+    again = Qualifications(tmp_path)
+    assert again.find(plugin.reference, plugin.digest) == found
+    assert again.find(plugin.reference, "another digest") is None
+
+
+def played(plugin, fault):
+    samples = np.full((2, 30_000), 0.1, np.float32)
+    return plugin.render(samples, {0: fault}, sample_rate_hz=48_000, tail_frames=0)
+
+
+def test_a_plug_in_that_hung_is_waited_for_less_long(plugin_folder, tmp_path, monkeypatch):
+    shutil.copy(plugin_folder / "rogue.so", tmp_path)
+    plugin = find_plugin("rogue.so", tmp_path, Scan(tmp_path / "scan"))
+    played(plugin, 0)
+    monkeypatch.setattr(worker_process, "STALL_S", 2.0)
+    monkeypatch.setattr(worker_process, "HUNG_STALL_S", 0.5)
+    for patience in ("2", "0.5"):
+        with pytest.raises(PluginFaultError, match=rf"no progress for {patience} s"):
+            played(plugin, SPIN)
+        played(plugin, 0)
+
+
+def test_memory_without_end_is_stopped_and_said(get, monkeypatch):
+    inherited = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    limit = max(2**29, round(1.5 * inherited))
+    monkeypatch.setattr(worker_process, "MEMORY_LIMIT_BYTES", limit)
+    POOL.close()
+    with pytest.raises(PluginFaultError, match=r"out of memory: .* GiB is the limit"):
+        played(get("rogue.so"), LEAK_FAST)
+
+
+def test_what_it_last_said_stands_in_the_reason(get):
+    with pytest.raises(PluginFaultError, match=r'aborted\); it last said ".*terminate called'):
+        played(get("rogue.so"), THROW)
