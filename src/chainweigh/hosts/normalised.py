@@ -1,7 +1,8 @@
 """Parameters that run from 0 to 1 inside a plug-in, behind plain values and texts.
 
-The plain value of a continuous parameter is the plug-in's own; that of a stepped one counts its
-steps, from the plug-in's own lowest value where that counts them too, else from 0.
+The plain value of a continuous parameter is the plug-in's own, the normalised one where that is no
+number; that of a stepped one counts its steps, from the plug-in's own lowest value where that
+counts them too, else from 0.
 """
 
 import math
@@ -63,11 +64,9 @@ class Parameters:
         return tuple(map(self._described, self._controller.parameters()))
 
     def _described(self, known: NormalisedParameter) -> PluginParameter:
-        low, high = (float(self._controller.to_plain(known.id, end)) for end in (0.0, 1.0))
+        low, high = (self._own_plain(known.id, end) for end in (0.0, 1.0))
         if known.n_steps and (high - low != known.n_steps or not low.is_integer()):
             low, high = 0.0, float(known.n_steps)
-        if not (math.isfinite(low) and math.isfinite(high)):
-            low, high = 0.0, 1.0
         bare = PluginParameter(
             id=known.id,
             name=known.name,
@@ -99,13 +98,18 @@ class Parameters:
         """Plain value of a normalised one."""
         if parameter.steps:
             return (parameter.minimum or 0.0) + round(normalised * parameter.steps)
-        return float(self._controller.to_plain(parameter.id, normalised))
+        return self._own_plain(parameter.id, normalised)
+
+    def _own_plain(self, parameter_id: int, normalised: float) -> float:
+        found = float(self._controller.to_plain(parameter_id, normalised))
+        return found if math.isfinite(found) else normalised
 
     def normalised(self, parameter: PluginParameter, plain: float) -> float:
         """Normalised value of a plain one."""
         if parameter.steps:
             return (plain - (parameter.minimum or 0.0)) / parameter.steps
-        return min(max(float(self._controller.to_normalised(parameter.id, plain)), 0.0), 1.0)
+        found = float(self._controller.to_normalised(parameter.id, plain))
+        return min(max(found if math.isfinite(found) else plain, 0.0), 1.0)
 
     def set(self, parameter_id: int, normalised: float) -> None:
         """Set what the controller holds."""
