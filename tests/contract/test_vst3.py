@@ -133,6 +133,7 @@ def test_the_tail_is_told_and_a_rate_refused(get):
         (2, r"hung while .*no progress for 1 s"),
         (3, "reported an error while processing"),
         (4, "NaN"),
+        (5, "changed its channels while it was active"),
     ],
 )
 def test_a_fault_while_it_runs_is_told(get, monkeypatch, fault, said):

@@ -15,7 +15,7 @@ enum { DEMANDS_MORE = 1 };
 #else
 enum { DEMANDS_MORE = 0 };
 #endif
-enum { SEGFAULT = 1, SPIN, ERROR, NOT_A_NUMBER };
+enum { SEGFAULT = 1, SPIN, ERROR, NOT_A_NUMBER, FEWER_CHANNELS };
 
 static const struct { uint32_t id; int32_t n_steps, flags; const char *name, *unit; double low, high, start; }
 known[] = {
@@ -25,7 +25,7 @@ known[] = {
     {MIX_B, 0, 0, "Amount", "", 0, 1, 0}, {TRIM, 0, 0, "Trim", "dB", 0, 1, 1},
     {TAPS, 3, LIST, "Taps", "", 0, 1, 0}, {DUCKED, 1, 0, "Ducked", "", 0, 1, 0},
     {LEVEL, 0, READ_ONLY, "Level", "", 0, 1, 0}, {WHEEL, 0, HIDDEN, "Wheel", "", 0, 1, 0},
-    {FAULT, 4, 0, "Fault", "", 0, 4, 0},
+    {FAULT, 5, 0, "Fault", "", 0, 5, 0},
 };
 enum { N_PARAMS = sizeof known / sizeof *known };
 static const char *const modes[] = {"Upright", "Mirrored"}, *const programs[] = {"Flat", "Warm"};
@@ -258,6 +258,10 @@ static int32_t process(void *p, struct data *d)
                    d->inputs[0].channels[side], d->outputs[0].channels[side], (unsigned long)d->n_frames);
     if (fault == NOT_A_NUMBER)
         d->outputs[0].channels[0][0] = NAN;
+    if (fault == FEWER_CHANNELS) {
+        s->n_main = 1;
+        CALL(s->handler, handler, restart)(s->handler, IO_CHANGED);
+    }
     s->frame += (unsigned long)d->n_frames;
     return fault == ERROR ? FALSE : OK;
 }

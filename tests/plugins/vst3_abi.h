@@ -6,7 +6,7 @@
 typedef uint16_t text[128];
 enum { OK, FALSE, BAD_ARGUMENT, NOT_IMPLEMENTED, NO_INTERFACE = -1 };
 enum { AUDIO, INPUT = 0, OUTPUT = 1, MAIN = 0, AUX = 1, DEFAULT_ACTIVE = 1 };
-enum { OFFLINE = 2, LATENCY_CHANGED = 1 << 3 };
+enum { OFFLINE = 2, IO_CHANGED = 1 << 1, LATENCY_CHANGED = 1 << 3 };
 enum { AUTOMATABLE = 1, READ_ONLY = 2, LIST = 8, HIDDEN = 16, PROGRAM = 1 << 15 };
 
 #define UNKNOWN \

@@ -24,6 +24,7 @@ from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.records import PluginRecord, audio_refusal
 from chainweigh.hosts.vst3_buses import (
     WAYS,
+    Bus,
     BusMemory,
     main_channels,
     prefer_stereo,
@@ -85,9 +86,12 @@ class _Vst3Instance(NormalisedInstance):
         self._component, self._processor = parts.component, parts.processor
         self._n_restarts = 0
         prefer_stereo(self._component, self._processor)
-        self._buses = [read_buses(self._component, way) for way in WAYS]
+        self._buses = self._read_buses()
         self._heard, self._told = ParameterChanges(), ParameterChanges()
         self._events = NoEvents()
+
+    def _read_buses(self) -> list[list[Bus]]:
+        return [read_buses(self._component, way) for way in WAYS]
 
     def described(self) -> PluginRecord:
         """Its record, read from the instance itself."""
@@ -115,16 +119,30 @@ class _Vst3Instance(NormalisedInstance):
         """Set values in a block of silence, and have the controller told what became of them."""
         super()._send(normalised)
         self._activate(BLOCK_FRAMES)
-        self._run(normalised)
-        self._deactivate()
+        try:
+            self._run(normalised)
+        finally:
+            self._deactivate()
         self._parts.tell_controller()
 
     def _activate(self, block_frames: int) -> None:
-        self._memory = [BusMemory(buses, block_frames) for buses in self._buses]
-        inputs, outputs = self._memory
+        self._prepare(block_frames)
         setup = abi.ProcessSetup(
             abi.OFFLINE, abi.SINGLE_PRECISION, block_frames, float(self.sample_rate_hz)
         )
+        if self._processor.setup_processing(ctypes.byref(setup)) != abi.OK:
+            raise PluginError(f"{self.record.id}: refuses {self.sample_rate_hz} Hz")
+        for way in WAYS:
+            for index, bus in enumerate(self._buses[way]):
+                used = bus.is_main or bus.starts_active
+                self._component.activate_bus(abi.AUDIO, way, index, used)
+        self._start()
+        self._restart_if_asked()
+
+    def _prepare(self, block_frames: int) -> None:
+        """Make what a call to process is given."""
+        self._memory = [BusMemory(buses, block_frames) for buses in self._buses]
+        inputs, outputs = self._memory
         self._context = abi.ProcessContext(
             state=abi.PLAYING | abi.CONTINUOUS_TIME_VALID,
             sample_rate_hz=self.sample_rate_hz,
@@ -146,15 +164,6 @@ class _Vst3Instance(NormalisedInstance):
             output_events=self._events.address,
             context=ctypes.pointer(self._context),
         )
-        if self._processor.setup_processing(ctypes.byref(setup)) != abi.OK:
-            raise PluginError(f"{self.record.id}: refuses {self.sample_rate_hz} Hz")
-        for way in WAYS:
-            for index, bus in enumerate(self._buses[way]):
-                self._component.activate_bus(
-                    abi.AUDIO, way, index, bus.is_main or bus.starts_active
-                )
-        self._start()
-        self._restart_if_asked()
 
     def _start(self) -> None:
         if self._component.set_active(True) == abi.FALSE:
@@ -166,6 +175,8 @@ class _Vst3Instance(NormalisedInstance):
             self._parts.handler.wants_restart = False
             self._n_restarts += 1
             self._deactivate()
+            if self._read_buses() != self._buses:
+                raise PluginFaultError("it changed its channels while it was active")
             self._start()
 
     def _run(self, normalised: Mapping[int, float] = MappingProxyType({})) -> None:
