@@ -50,10 +50,11 @@ def plugin_folder(tmp_path_factory):
     _build(folder, "needs_more.so", "-shared", SOURCES / "needs_more.c")
     shutil.copytree(SOURCES / "steady_lv2", folder / "steady.lv2")
     _build(folder, "steady.lv2/steady.so", "-shared", SOURCES / "steady_lv2.c")
-    _build(folder, _vst3(folder, "steady"), "-shared", SOURCES / "steady_vst3.c")
+    vst3 = ("-shared", SOURCES / "steady_vst3.c", SOURCES / "steady_vst3_controller.c")
+    _build(folder, _vst3(folder, "steady"), *vst3)
     _build(folder, _vst3(folder, "nothing"), "-shared", SOURCES / "nothing.c")
     for name, macro in (("load_segfault", "-DAT_LOAD=1"), ("demanding", "-DDEMANDING")):
-        _build(folder, _vst3(folder, name), macro, "-shared", SOURCES / "steady_vst3.c")
+        _build(folder, _vst3(folder, name), macro, *vst3)
     throw = folder / "throw.o"
     subprocess.run(["c++", "-fPIC", "-c", SOURCES / "throw_something.cpp", "-o", throw], check=True)
     rogue = (SOURCES / "rogue_ladspa.c", throw, "-shared", "-lstdc++")
