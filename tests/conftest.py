@@ -11,7 +11,7 @@ import pytest
 SOURCES = Path(__file__).parent / "plugins"
 C_FLAGS = ("-std=c99", "-D_GNU_SOURCE", "-O1", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden")
 FRAMEWORK = Path("/usr/share/dpf/distrho")  # Debian package dpf-source
-LOAD_FAULTS = {"segfault": 1, "exit": 3, "spin": 6}
+LOAD_FAULTS = {"segfault": 1, "abort": 2, "exit": 3, "throw": 4, "spin": 6}
 
 
 def _missing(what):

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from chainweigh.measure.summary import measure_file
     from chainweigh.ranking.rank import plan_for, rank_song
     from chainweigh.recipe.apply import apply_recipe
-    from chainweigh.recipe.recipe import load_recipe, write_recipe
+    from chainweigh.recipe.recipe import load_recipe
+    from chainweigh.recipe.write import write_recipe
     from chainweigh.render.bench import bench_at_level, bench_on_programme
     from chainweigh.render.cache import Cache
     from chainweigh.report.results_json import load_results
@@ -55,7 +56,7 @@ _HOMES = {
     "rank_song": "ranking.rank",
     "read_audio": "audio.files",
     "shipped_chains_folder": "chain.files",
-    "write_recipe": "recipe.recipe",
+    "write_recipe": "recipe.write",
     "write_run": "report.run_folder",
     "write_wav": "audio.files",
 }

@@ -29,6 +29,10 @@ class RecipeError(ChainweighError, ValueError):
     """A recipe file is not usable, or does not fit the song."""
 
 
+class SettingsError(ChainweighError, ValueError):
+    """Price, budget, target or ceiling of a ranking are not usable."""
+
+
 class RunFolderError(ChainweighError, OSError):
     """A run's folder cannot be read or written."""
 

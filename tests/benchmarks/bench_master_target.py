@@ -24,9 +24,8 @@ from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import Chain, Stage
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.chain.values import parse_level
-from chainweigh.ranking.assembly import CEILING_DBTP
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import Budget
+from chainweigh.ranking.settings import Budget, RankSettings
 from chainweigh.ranking.weigh import weigh
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
@@ -38,6 +37,7 @@ TARGET_RMS_DB = -5.5
 DRIVES_DB = (1.0, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)
 STEP_DB = 0.2
 BUDGET = Budget()
+CEILING_DBTP = RankSettings().ceiling_dbtp
 LIMITS = {
     "thdn": BUDGET.thdn_programme_pct,
     "disturb": BUDGET.disturbed_pct,

@@ -1,11 +1,13 @@
 """What every plug-in host keeps: exact audio, exact parameters, faults contained, nothing left."""
 
 import os
+import shutil
 import signal
 import struct
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
@@ -234,6 +236,20 @@ def test_a_fault_is_told_and_leaves_other_renders_as_they_are(get, rogue, fault,
     assert after.tobytes() == before.tobytes()
 
 
+def test_faults_beside_a_sound_plug_in_leave_its_renders_as_they_are(get, rogue):
+    sound = get(STEADY["lv2"])
+    before, _ = render(sound)
+
+    def faulty(fault):
+        with suppress(PluginFaultError):
+            render(rogue, Fault=fault)
+
+    with ThreadPoolExecutor(2) as threads:
+        faults = [threads.submit(faulty, f) for f in (SEGFAULT, MODE, NOISE, EXIT, CHILD, NAN)]
+        beside = [threads.submit(render, sound) for _ in faults]
+        assert {each.result()[0].tobytes() for each in beside} == {before.tobytes()}
+
+
 @pytest.mark.parametrize("fault", [SLEEP, SPIN])
 def test_a_hang_is_ended_after_the_time_without_progress(rogue, monkeypatch, fault):
     render(rogue, Fault=0)
@@ -267,7 +283,13 @@ def test_a_wrong_latency_is_corrected_and_one_that_changes_is_noted(rogue):
 
 @pytest.mark.parametrize(
     ("name", "said"),
-    [("segfault", "segmentation fault"), ("exit", "exit code 0"), ("spin", "hung while loading")],
+    [
+        ("segfault", "segmentation fault"),
+        ("abort", "aborted"),
+        ("exit", "exit code 0"),
+        ("throw", "terminate called"),
+        ("spin", "hung while loading"),
+    ],
 )
 def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(
     get, known, monkeypatch, name, said
@@ -328,6 +350,15 @@ def test_what_is_no_usable_plug_in_is_refused_in_its_own_words(
     (folder / "whole.clap" / "inside.so").touch()
     with pytest.raises(PluginError, match=said):
         find_plugin(written, folder, known)
+
+
+def test_a_symbol_an_lv2_bundle_lacks_is_named_when_it_is_used(plugin_folder, tmp_path, known):
+    bundle = tmp_path / "hollow.lv2"
+    shutil.copytree(plugin_folder / "steady.lv2", bundle)
+    shutil.copy(plugin_folder / "nothing.so", bundle / "steady.so")
+    plugin = find_plugin("hollow.lv2#urn:chainweigh:steady", tmp_path, known)
+    with pytest.raises(PluginError, match=r"symbol lv2_descriptor is missing"):
+        render(plugin)
 
 
 def test_a_scan_is_kept_until_a_file_changes(plugin_folder, tmp_path, monkeypatch):

@@ -90,6 +90,23 @@ def test_loudness_gains_are_the_difference_of_plr_an_outside_meter_reads(ranked)
             assert gained == pytest.approx(expected, abs=0.1)
 
 
+def test_every_candidate_but_the_bypass_is_judged_soloed_and_in_the_mix(ranked):
+    results = results_of(ranked)
+    for c in results["comparisons"]:
+        for candidate in c["candidates"]:
+            heard = candidate["soloed"], candidate["in_mix"]
+            if candidate["name"] == "bypass":
+                assert heard == (None, None)
+            else:
+                assert all(isinstance(h["disturbed_pct"], float) for h in heard)
+    gains = [
+        k["standing"]["loudness_gain_lu"]
+        for c in results["comparisons"][:-1]
+        for k in c["candidates"]
+    ]
+    assert min(gains) < 0, "none gained less than nothing: the test shows less than it should"
+
+
 def test_mix_headroom_is_the_plr_the_chosen_stems_take_off_the_dry_mix(ranked):
     run = ranked.folder / "run"
     dry = sum(read(run / "audio" / g / "reference.wav")[0] for g in ("hits", "low"))

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from chainweigh.report import write_report, write_results
+from chainweigh.report.page import write_report
+from chainweigh.report.results_json import write_results
 
 RATE_HZ = 48000
 BUILDERS = Path(__file__).parents[1] / "unit" / "report" / "conftest.py"

@@ -83,7 +83,7 @@ static void run(void *handle, unsigned long n_frames)
     *s->ports[1] = fault == LATENCY_CHANGES ? late : REPORTED;
     if (fault == LATER_UNTOLD && s->frame > 5 * RATE) late = LATER;
     if (s->frame >= 20000 && s->frame < 20000 + n_frames) misbehave(fault);
-    if (s->frame >= 20000 && fault == LEAK_FAST) keep(128 << 20);
+    if (s->frame >= 20000 && fault == LEAK_FAST) keep(16 << 20);
     for (unsigned long i = 0; i < n_frames; i++, s->frame++) {
         s->heard += fabsf(s->ports[2][i]) > 0.1f;
         for (int side = 0; side < 2; side++) {

@@ -66,11 +66,13 @@ def test_the_inharmonic_part_is_the_sum_of_the_folded_lines_in_the_band():
         (6827, 4, -54.846),
         (6827, 8, -65.710),
         (6827, 16, -78.757),
+        (6827, 32, -89.642),
         (1361, 1, -47.133),
         (1361, 2, -62.132),
         (1361, 4, -74.831),
         (1361, 8, -87.073),
         (1361, 16, -99.134),
+        (1361, 32, -111.217),
     ],
 )
 def test_an_ideally_oversampled_clip_leaves_the_predicted_alias(k, factor, total_alias_db):

@@ -1,10 +1,11 @@
 """What a chain is: a name, a scope and ordered stages of effects or plug-ins."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from chainweigh.audio.array import Samples
 from chainweigh.chain.plugin_stage import PluginStage
+from chainweigh.chain.search import SearchRange
 from chainweigh.chain.values import LevelExpression, NoteValue, Value, format_value
 from chainweigh.effects import effect
 from chainweigh.effects.base import Effect, Kind, Parameter, Setting, complete_settings
@@ -163,12 +164,31 @@ AnyStage = Stage | PluginStage
 
 @dataclass(frozen=True)
 class Chain:
-    """Ordered stages; no stages at all is the bypass."""
+    """Ordered stages; no stages at all is the bypass.
+
+    Searched settings stand at the gentle end of their ranges until `driven` sets them; `origin`
+    is then the name of the chain that was searched. `gain_db` is an output gain kept from another
+    render; without one the output is matched to the input's loudness.
+    """
 
     name: str
     scope: str
     about: str
     stages: tuple[AnyStage, ...]
+    searches: tuple[SearchRange, ...] = ()
+    origin: str | None = None
+    gain_db: float | None = None
+
+    def driven(self, drives_db: Sequence[float]) -> "Chain":
+        """The chain with every searched setting so many dB from the gentle end."""
+        stages, labels = list(self.stages), []
+        for search, drive_db in zip(self.searches, drives_db, strict=True):
+            stage = stages[search.stage]
+            settings = {**stage.settings, search.key: search.value(drive_db)}
+            stages[search.stage] = replace(stage, settings=settings)
+            labels.append(f"{search.key} {stages[search.stage].written()[search.key]}")
+        name = f"{self.name}, {', '.join(labels)}"
+        return replace(self, name=name, stages=tuple(stages), searches=(), origin=self.name)
 
     def tail_frames(self, sample_rate_hz: int) -> int:
         """Frames the output outlasts the input, summed over stages."""

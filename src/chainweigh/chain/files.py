@@ -13,6 +13,7 @@ from typing import Any
 from chainweigh.audio.slug import slug
 from chainweigh.chain.chain import BYPASS_NAME, SCOPES, AnyStage, Chain, Stage
 from chainweigh.chain.plugin_stage import PluginStage, parse_plugin_value
+from chainweigh.chain.search import SearchRange, search_range
 from chainweigh.chain.values import Value, parse_value
 from chainweigh.effects import effect
 from chainweigh.errors import ChainFileError, PluginError
@@ -31,6 +32,14 @@ class _Sweep:
     """Values a chain file lists for one setting, each of which becomes a variant."""
 
     values: tuple[Value, ...]
+
+
+@dataclass(frozen=True)
+class _Search:
+    """The ends between which a chain file has one setting searched."""
+
+    start: Value
+    stop: Value
 
 
 def shipped_chains_folder() -> Path:
@@ -150,10 +159,14 @@ _Settings = Mapping[str, Value]
 
 @dataclass(frozen=True)
 class _RawStage:
-    """A stage before its sweeps are spread: `make` builds it from one choice of settings."""
+    """A stage before its sweeps are spread: `make` builds it from one choice of settings.
+
+    `unit` tells the unit of a parameter.
+    """
 
     make: Callable[[_Settings], AnyStage]
-    settings: Mapping[str, Value | _Sweep]
+    settings: Mapping[str, Value | _Sweep | _Search]
+    unit: Callable[[str], str]
     where: str
 
 
@@ -175,7 +188,7 @@ def _parse_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStag
         if key not in STAGE_KEYS
     }
     make = partial(Stage, found.name, intended=_intended(table, where))
-    return _RawStage(make, settings, where)
+    return _RawStage(make, settings, lambda key: parameters[key].kind.value, where)
 
 
 def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStage:
@@ -196,7 +209,7 @@ def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _
         for key, value in params.items()
     }
     make = partial(PluginStage, plugin, intended=_intended(table, where), preset=preset)
-    return _RawStage(make, settings, where)
+    return _RawStage(make, settings, lambda key: plugin.parameter(key).unit, where)
 
 
 def _intended(table: Mapping[str, Any], where: str) -> bool:
@@ -206,18 +219,22 @@ def _intended(table: Mapping[str, Any], where: str) -> bool:
     return intended
 
 
-def _parse_setting(parse: Callable[[object], Value], value: object, where: str) -> Value | _Sweep:
+def _parse_setting(
+    parse: Callable[[object], Value], value: object, where: str
+) -> Value | _Sweep | _Search:
     try:
         if not isinstance(value, dict):
             return parse(value)
-        if set(value) == {"search"}:
+        (word, listed), *more = value.items() or [("", None)]
+        if more or word not in ("sweep", "search") or not isinstance(listed, list) or not listed:
             raise ChainFileError(
-                "the drive search is not available; state one value or { sweep = [a, b, c] }"
+                "a table here must be { sweep = [a, b, c] } or { search = [from, to] }"
             )
-        listed = value.get("sweep")
-        if set(value) != {"sweep"} or not isinstance(listed, list) or not listed:
-            raise ChainFileError("a table here must be { sweep = [a, b, c] }")
         values = tuple(map(parse, listed))
+        if word == "search":
+            if len(values) != 2:
+                raise ChainFileError("a search has two ends: { search = [from, to] }")
+            return _Search(*values)
     except ChainFileError as error:
         raise ChainFileError(f"{where}: {error}") from error
     if len(set(values)) < len(values):
@@ -237,17 +254,31 @@ def _variants(base: Chain, stages: list[_RawStage]) -> Iterator[Chain]:
         built = tuple(_fixed_stage(i, raw, choice) for i, raw in enumerate(stages))
         labels = [f"{key} {built[i].written()[key]}" for i, key in choice]
         name = f"{base.name}, {', '.join(labels)}" if labels else base.name
-        yield replace(base, name=name, stages=built)
+        yield replace(base, name=name, stages=built, searches=tuple(_searches(stages)))
+
+
+def _searches(stages: list[_RawStage]) -> Iterator[SearchRange]:
+    for i, raw in enumerate(stages):
+        for key, value in raw.settings.items():
+            if isinstance(value, _Search):
+                try:
+                    yield search_range(i, key, raw.unit(key), value.start, value.stop)
+                except ChainFileError as error:
+                    raise ChainFileError(f"{raw.where}: {key}: {error}") from error
 
 
 def _fixed_stage(i: int, raw: _RawStage, choice: Mapping[tuple[int, str], Value]) -> AnyStage:
-    fixed = {
-        key: choice[i, key] if isinstance(value, _Sweep) else value
-        for key, value in raw.settings.items()
-    }
+    """The stage of one choice, searched settings at their gentle ends; both ends are checked."""
+    fixed, deep = {}, {}
+    for key, value in raw.settings.items():
+        if isinstance(value, _Search):
+            fixed[key], deep[key] = value.start, value.stop
+        else:
+            fixed[key] = choice[i, key] if isinstance(value, _Sweep) else value
     stage = raw.make(fixed)
     try:
         stage.completed()
+        raw.make({**fixed, **deep}).completed()
     except ChainFileError as error:
         raise ChainFileError(f"{raw.where}: {error}") from error
     return stage

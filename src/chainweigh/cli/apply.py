@@ -9,10 +9,12 @@ from chainweigh.audio.atomic import folder_in_place
 from chainweigh.audio.slug import slug
 from chainweigh.cli import options
 from chainweigh.ranking.results import Results
-from chainweigh.recipe.apply import apply_recipe, plan_of
+from chainweigh.recipe.apply import apply_recipe, map_groups, plan_of
+from chainweigh.recipe.kept_levels import keep_levels
 from chainweigh.recipe.recipe import load_recipe
 from chainweigh.render.cache import Cache
-from chainweigh.report.results_json import results_text
+from chainweigh.report.album import album_table
+from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
 from chainweigh.song import Song, load_song
@@ -28,6 +30,24 @@ from chainweigh.song import Song, load_song
     type=click.Path(path_type=Path),
     help="Run folder of one song; with several songs, the folder that gets one run folder a song.",
 )
+@click.option(
+    "--search-again",
+    is_flag=True,
+    help="Search the recipe's found drives again, 3 dB to either side, and pick the set anew.",
+)
+@click.option(
+    "--map",
+    "pairs",
+    metavar="SONG-GROUP=RECIPE-GROUP",
+    multiple=True,
+    help="A group of the song that takes the recipe of a group of another name.",
+)
+@click.option(
+    "--levels-from",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="Keep the levels and gains of this run of the main mix: for an instrumental or edit.",
+)
 @options.resample_option
 @options.threads_option
 @options.json_option
@@ -36,18 +56,23 @@ def command(
     recipe_file: Path,
     song_folders: tuple[Path, ...],
     out: Path | None,
+    search_again: bool,
+    pairs: tuple[str, ...],
+    levels_from: Path | None,
     resample_hz: int | None,
     threads: int,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Put a recipe's set on other songs: levels found anew, everything measured again."""
+    if search_again and levels_from is not None:
+        raise click.UsageError("--search-again looks for levels, --levels-from keeps them")
     recipe = load_recipe(recipe_file)
+    if levels_from is not None:
+        recipe = keep_levels(recipe, load_results(levels_from))
+    recipe = map_groups(recipe, dict(_pair(text) for text in pairs))
     songs = [load_song(folder, resample_hz=resample_hz) for folder in song_folders]
-    n_steps = 0
-    for song in songs:
-        plan = plan_of(recipe, song)
-        n_steps += sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
+    n_steps = sum(plan_of(recipe, song, search_again=search_again).n_jobs for song in songs)
     targets = _targets(song_folders, songs, out)
     cache = Cache.at_default_place()
     options.say_if_slow(quiet=quiet)
@@ -56,7 +81,14 @@ def command(
         for song, target in zip(songs, targets, strict=True):
             target.parent.mkdir(parents=True, exist_ok=True)
             with folder_in_place(target) as folder:
-                run = apply_recipe(recipe, song, cache=cache, threads=threads, progress=progress)
+                run = apply_recipe(
+                    recipe,
+                    song,
+                    cache=cache,
+                    search_again=search_again,
+                    threads=threads,
+                    progress=progress,
+                )
                 write_run(run, folder)
             done.append(run.results)
     cache.trim()
@@ -64,6 +96,13 @@ def command(
     for target in targets:
         options.say(f"run folder: {target} (open {target / 'report.html'})", quiet=quiet)
     sys.exit(max(options.exit_code(results) for results in done))
+
+
+def _pair(text: str) -> tuple[str, str]:
+    song_group, equals, recipe_group = text.partition("=")
+    if not (song_group and equals and recipe_group):
+        raise click.UsageError(f'--map "{text}" is not SONG-GROUP=RECIPE-GROUP')
+    return song_group, recipe_group
 
 
 def _targets(folders: tuple[Path, ...], songs: list[Song], out: Path | None) -> list[Path]:
@@ -85,3 +124,5 @@ def _print(done: list[Results], *, as_json: bool) -> None:
         return
     for results in done:
         click.echo(ranking_table(results))
+    if len(done) > 1:
+        click.echo(album_table(done))

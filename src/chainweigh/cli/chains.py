@@ -55,7 +55,8 @@ def show(name: str, folder: Path | None, as_json: bool) -> None:
     for number, stage in enumerate(found[0].stages, start=1):
         click.echo(f"\n{number}. {stage.name}: {stage.about}")
         for key, value, is_default, about in stage.sheet():
-            click.echo(f"   {key} = {value}{'  (default)' if is_default else ''}: {about}")
+            text = f"{value:.4g}" if isinstance(value, float) else value
+            click.echo(f"   {key} = {text}{'  (default)' if is_default else ''}: {about}")
 
 
 @command.command("validate")

@@ -5,14 +5,15 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 import msgspec
 
-from chainweigh.kernels import native_library
 from chainweigh.ranking.jobs import Progress, no_progress
-from chainweigh.ranking.results import Results
+
+if TYPE_CHECKING:
+    from chainweigh.ranking.results import Results
 
 EXIT_SOME_FAILED = 3
 
@@ -65,6 +66,8 @@ def echo_json(value: object) -> None:
 
 def say_if_slow(*, quiet: bool) -> None:
     """Say once that this install runs without its compiled kernels."""
+    from chainweigh.kernels import native_library
+
     if not native_library.compiled:
         say(
             "no compiled kernels: numpy twins do the same work, slower; install a C compiler and "
@@ -82,7 +85,7 @@ def free_run_folder(song_folder: Path) -> Path:
     return folder
 
 
-def exit_code(results: Results) -> int:
+def exit_code(results: "Results") -> int:
     """3 when a candidate failed, else 0."""
     failed = any(c.failure for comparison in results.comparisons for c in comparison.candidates)
     return EXIT_SOME_FAILED if failed else 0

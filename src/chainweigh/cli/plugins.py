@@ -6,7 +6,6 @@ import click
 
 from chainweigh.cli import options
 from chainweigh.errors import PluginError
-from chainweigh.hosts.battery import CHECKS, qualify
 from chainweigh.hosts.find import find_plugin
 from chainweigh.hosts.places import FORMATS, plugin_files, plugin_folders
 from chainweigh.hosts.qualification import UNTRUSTED, Qualifications
@@ -96,6 +95,8 @@ def test(plugin_id: str, settings: tuple[str, ...], as_json: bool, quiet: bool) 
     is kept until the file changes and stands beside every ranked chain that uses it. Exit code 3
     where it is not to be trusted.
     """
+    from chainweigh.hosts.battery import CHECKS, qualify
+
     plugin = find_plugin(plugin_id, Path.cwd(), Scan.at_default_place())
     given = dict(_setting(text) for text in settings)
     with options.progress_bar(len(CHECKS), quiet=quiet) as progress:

@@ -1,16 +1,21 @@
 """chainweigh rank SONG."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import click
 
 from chainweigh.audio.atomic import folder_in_place
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
+from chainweigh.cli.ranking_options import changed_settings, ranking_options
 from chainweigh.ranking.rank import plan_for, rank_song
+from chainweigh.ranking.revision import compare_revision
+from chainweigh.ranking.settings import RankSettings, check_settings
 from chainweigh.render.cache import Cache
-from chainweigh.report.results_json import results_text
+from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
 from chainweigh.song import load_song
@@ -29,6 +34,13 @@ from chainweigh.song import load_song
     type=click.Path(path_type=Path),
     help="Run folder to write; SONG-run in the working folder without it.",
 )
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="An earlier run of this song: say what moved, which group caused it, who still wins.",
+)
+@ranking_options
 @options.resample_option
 @options.threads_option
 @options.json_option
@@ -37,24 +49,33 @@ def command(
     song: Path,
     chains_folder: Path | None,
     out: Path | None,
+    since: Path | None,
     resample_hz: int | None,
     threads: int,
     as_json: bool,
     quiet: bool,
+    **ranking: Any,
 ) -> None:
     """Weigh every chain on every stem group and on the master, level-matched.
 
     SONG is a folder of stems: sub-folders or files are the groups, or song.toml names them.
     """
+    settings = changed_settings(RankSettings(), ranking)
+    check_settings(settings)
+    earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
     plan = plan_for(loaded, load_chains(chains_folder or shipped_chains_folder()))
-    n_steps = sum(len(chains) for chains in plan.bus.values()) + len(plan.master)
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
     cache = Cache.at_default_place()
     with folder_in_place(out) as folder:
-        with options.progress_bar(n_steps, quiet=quiet) as progress:
-            run = rank_song(loaded, plan, cache=cache, threads=threads, progress=progress)
+        with options.progress_bar(plan.n_jobs, quiet=quiet) as progress:
+            run = rank_song(
+                loaded, plan, settings=settings, cache=cache, threads=threads, progress=progress
+            )
+        if since is not None and earlier is not None:
+            revision = compare_revision(earlier, since, loaded, run.results)
+            run = replace(run, results=replace(run.results, revision=revision))
         write_run(run, folder)
     cache.trim()
     if as_json:

@@ -5,9 +5,11 @@ Notes
 Both phases follow the analog curves of the Audio EQ Cookbook without the squeeze towards half the
 sample rate that a plain digital design has. Up to 20 kHz at 44.1 kHz (the same share of other
 rates) linear phase deviates by at most 0.02 dB down to -60 dB. Minimum phase deviates by at most
-0.15 dB at up to 12 dB of gain and q of 0.3 to 2 for a peak, 0.3 to 1 for a shelf or tilt, more with
-more gain or resonance close to 20 kHz; a cut of plain q by 0.11 dB for each 12 dB/oct, and where it
-leaves less than -24 dB by 0.001 of full amplitude. Bands below 1 kHz deviate by far less.
+0.15 dB at up to 12 dB of gain, for a peak of any q and a shelf or tilt of q up to 1; a shelf or
+tilt that resonates by 0.25 dB at q = 2, 0.7 dB at 4, 2.5 dB at 10, between 5 and 20 kHz; with up
+to 24 dB of gain a peak by 0.28 dB, a shelf or tilt of q up to 1 by 0.1 dB; a cut of plain q by
+0.11 dB for each 12 dB/oct, and where it leaves less than -24 dB by 0.001 of full amplitude. Bands
+below 1 kHz deviate by far less.
 What a band rings before the first and after the last frame is cut off.
 """
 
@@ -173,5 +175,11 @@ EFFECT = Effect(
     ),
     process=_process,
     check_at_rate=_check_at_rate,
+    notes=(
+        "Follows the analog curve up to 20 kHz at 44.1 kHz: linear phase within 0.02 dB; minimum "
+        "phase within 0.15 dB at up to 12 dB of gain, except for a shelf or tilt that resonates "
+        "high up (0.25 dB at q = 2, 2.5 dB at q = 10) and for steep cuts (0.11 dB for each 12 "
+        "dB/oct)."
+    ),
     source="R. Bristow-Johnson, Audio EQ Cookbook (W3C Working Group Note, 2021): analog curves",
 )

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping
 
-from chainweigh.errors import PluginFaultError
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.battery_process import check_leak, check_parameters, check_process
 from chainweigh.hosts.battery_repeat import (
     check_adapts,
@@ -86,6 +86,7 @@ def qualify(
         by_id = {plugin.parameter(name).id: value for name, value in settings.items()}
         prober = Prober(plugin, by_id)
         try:
+            prober.check_settings()
             findings = list(_findings(prober, progress))
         finally:
             prober.close()
@@ -101,6 +102,6 @@ def _findings(prober: Prober, progress: Callable[[str], None]) -> Iterator[Findi
         progress(name)
         try:
             yield from check(prober)
-        except PluginFaultError as error:
+        except (PluginFaultError, PluginError) as error:
             yield Finding(name, FAULT, str(error))
             ended = prober.hung or name == RUNNING

@@ -4,11 +4,12 @@ Limits are common practice, no source.
 """
 
 from collections.abc import Iterator
+from pathlib import Path
 
 from chainweigh.errors import PluginError
 from chainweigh.hosts.prober import Prober, noise
-from chainweigh.hosts.qualification import CARE, FAULT, SOUND, Finding
-from chainweigh.hosts.records import PRESET, PluginParameter
+from chainweigh.hosts.qualification import CARE, FAULT, NOT_TESTED, SOUND, Finding
+from chainweigh.hosts.records import POINTS, PRESET, PluginParameter
 
 N_WARM, N_COUNTED = 6, 20
 LEAK_BYTES, LARGE_LEAK_BYTES = 256 * 1024, 32 * 2**20  # an instance
@@ -41,6 +42,8 @@ def check_parameters(prober: Prober) -> Iterator[Finding]:
 def _odd_value(parameter: PluginParameter) -> float:
     low = parameter.minimum if parameter.minimum is not None else parameter.start
     high = parameter.maximum if parameter.maximum is not None else low
+    if POINTS in parameter.flags:
+        return high
     value = low + PLACE * (high - low)
     return low + round(value - low) if parameter.steps is not None else value
 
@@ -57,6 +60,9 @@ def check_leak(prober: Prober) -> Iterator[Finding]:
     for _ in range(N_WARM):
         prober.play(signal)
     before = prober.worker.private_bytes()
+    if not before:
+        yield Finding("memory", NOT_TESTED, "this system does not tell")
+        return
     for _ in range(N_COUNTED):
         prober.play(signal)
     lost = (prober.worker.private_bytes() - before) / N_COUNTED
@@ -74,7 +80,9 @@ def check_process(prober: Prober) -> Iterator[Finding]:
         yield Finding("floating point", CARE, text)
     else:
         yield Finding("floating point", SOUND, "leaves the floating-point mode as it was")
-    if prober.n_children:
+    if not Path("/proc/self/stat").exists():
+        yield Finding("processes", NOT_TESTED, "this system does not tell")
+    elif prober.n_children:
         text = "starts other processes; they are ended with its own"
         yield Finding("processes", CARE, text)
     else:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from chainweigh.errors import PluginFaultError
+from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.battery_time import LONG_S, aligned
 from chainweigh.hosts.output_checks import check_drop_outs
 from chainweigh.hosts.prober import RATE_HZ, Prober, noise, peak_dbfs, silence
@@ -38,7 +38,7 @@ def check_extremes(prober: Prober) -> Iterator[Finding]:
             assert value is not None
             try:
                 prober.play(signal, settings={parameter.id: value})
-            except PluginFaultError as error:
+            except (PluginFaultError, PluginError) as error:
                 text = f'with "{parameter.name}" at {value:g}: {error}'
                 yield Finding("extreme settings", FAULT, text)
                 return

@@ -31,17 +31,18 @@ def aligned(signal: Samples, played: Played, *, n_frames: int | None = None) -> 
 
 def check_latency(prober: Prober) -> Iterator[Finding]:
     """Reported against measured, at three levels."""
-    found = {}
+    found, impulse = {}, None
     for level in LEVELS_DBFS:
         signal = noise(1.0, level)
         played = prober.play(signal, find_impulse=level == LEVELS_DBFS[0])
         reported = played.reply.last_latency_frames
+        impulse = impulse if impulse is not None else played.reply.impulse_frames
         found[level] = find_alignment(
             signal,
             played.output,
             RATE_HZ,
             reported_frames=reported,
-            impulse_frames=played.reply.impulse_frames,
+            impulse_frames=impulse,
         )
     shifts = sorted({each.shift_frames for each in found.values()})
     hows = {each.how for each in found.values()}
@@ -53,6 +54,9 @@ def check_latency(prober: Prober) -> Iterator[Finding]:
     elif CORRECTED in hows:
         text = f"reports {_frames(reported)}, is {_frames(shifts[0])} late; renders are corrected"
         yield Finding("latency", CARE, text)
+    elif impulse == reported:
+        text = f"reports {_frames(reported)}, as an impulse shows; noise is too smeared to tell"
+        yield Finding("latency", SOUND, text)
     else:
         text = f"reports {_frames(reported)}, which its sound is too smeared to confirm"
         yield Finding("latency", CARE, text)

@@ -56,7 +56,7 @@ from chainweigh.hosts.lv2_turtle import (
 )
 from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.ported import PortedInstance
-from chainweigh.hosts.records import PluginParameter, PluginRecord
+from chainweigh.hosts.records import POINTS, PluginParameter, PluginRecord
 from chainweigh.hosts.values import quantity
 
 
@@ -260,12 +260,11 @@ class _Lv2Instance(PortedInstance):
 
     def _check_point(self, parameter: PluginParameter, value: float) -> None:
         """Refuse a value between the points of an enumeration with gaps."""
-        if parameter.choices:
+        if POINTS not in parameter.flags:
             return
-        found = self._quantity(parameter)
-        points = [point for point, _ in found.points]
-        if CORE + "enumeration" in found.properties and points and value not in points:
-            named = ", ".join(f'{v:g} ("{text}")' for v, text in found.points)
+        points = self._points(parameter)
+        if value not in [point for point, _ in points]:
+            named = ", ".join(f'{v:g} ("{text}")' for v, text in points)
             raise PluginError(
                 f'parameter "{parameter.name}": {value:.10g} is no choice; allowed: {named}'
             )

@@ -7,6 +7,7 @@ from chainweigh.hosts.lv2_atoms import is_number, is_whole
 from chainweigh.hosts.lv2_host import FEATURES, OPTION_KEYS
 from chainweigh.hosts.lv2_turtle import ATOM, CORE, Description, Port, Quantity
 from chainweigh.hosts.records import (
+    POINTS,
     PRESET,
     RATE_SCALED,
     SWITCH,
@@ -117,6 +118,8 @@ def _parameter(key: int, held: Quantity, sample_rate_hz: int) -> PluginParameter
     whole = choices or CORE + "integer" in held.properties or is_whole(held.atom_type)
     steps = round(high - low) if whole and low is not None and high is not None else None
     flags = (RATE_SCALED,) if by_rate else ()
+    if held.points and not choices and CORE + "enumeration" in held.properties:
+        flags = (*flags, POINTS)
     return PluginParameter(key, held.name, held.unit, low, high, default, steps, choices, flags)
 
 

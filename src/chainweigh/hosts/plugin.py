@@ -144,16 +144,19 @@ class Plugin:
         notes += [MODE_NOTE] if reply.mode_changed else []
         if alignment is None:  # the programme; test tones may rightly fall silent behind a gate
             check_drop_outs(samples, aligned, sample_rate_hz)
-            excerpt_job = replace(job, find_impulse=False)
-
-            def render(excerpt: Samples) -> Samples:
-                _, alone = self._played(excerpt_job, excerpt)
-                return shifted(alone, found.shift_frames, excerpt.shape[1])
-
-            notes += [adaptation_note(samples, aligned, sample_rate_hz, render)]
+            notes += [self._adaptation_note(job, samples, aligned, found.shift_frames)]
         notes += [EQUAL_NOTE] if np.array_equal(aligned[:, :n_frames], samples) else []
         told = tuple(note for note in notes if note)
         return aligned, RenderFacts(reply.values, reply.last_latency_frames, found, told)
+
+    def _adaptation_note(
+        self, job: RenderJob, samples: Samples, aligned: Samples, shift_frames: int
+    ) -> str | None:
+        def render(excerpt: Samples) -> Samples:
+            _, output = self._played(replace(job, find_impulse=False), excerpt)
+            return shifted(output, shift_frames, excerpt.shape[1])
+
+        return adaptation_note(samples, aligned, job.sample_rate_hz, render)
 
     def _played(self, job: RenderJob, samples: Samples) -> tuple[RenderReply, Samples]:
         """What a worker says, and the whole output, which is finite."""

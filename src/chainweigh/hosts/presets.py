@@ -36,7 +36,7 @@ class PresetFile:
         if self.uri is not None:
             return self.uri
         choice = f"#{self.choice}" if self.choice else ""
-        return f"{FOLDER}/{self.digest[:8]}-{self.path.name}{choice}"
+        return f"{FOLDER}/{self.digest[:8]}/{self.path.name}{choice}"
 
 
 def find_preset(written: str, folder: Path, plugin: Plugin) -> PresetFile:

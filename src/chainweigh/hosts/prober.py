@@ -1,6 +1,7 @@
 """Test signals, and a plug-in in a worker of its own that plays them."""
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -8,6 +9,7 @@ import numpy as np
 from chainweigh.audio.array import Samples, from_db, to_db
 from chainweigh.errors import PluginFaultError
 from chainweigh.hosts.output_checks import check_finite
+from chainweigh.hosts.playing import BLOCK_FRAMES
 from chainweigh.hosts.plugin import Plugin
 from chainweigh.hosts.records import RenderJob, RenderReply, Requested, Settled
 from chainweigh.hosts.worker_process import WorkerProcess
@@ -76,14 +78,16 @@ class Prober:
         settings: Mapping[int, Requested] | None = None,
         sample_rate_hz: int = RATE_HZ,
         tail_frames: int = 0,
-        **asked: bool | int,
+        block_frames: int = BLOCK_FRAMES,
+        find_impulse: bool = False,
+        restarted: bool = False,
+        from_state: bool = False,
     ) -> Played:
-        """Play a signal through a new instance.
+        """Play a signal through a new instance; parameters as of `RenderJob`.
 
         Parameters
         ----------
         settings : beside those the prober was made with
-        asked : other fields of the job
 
         Raises
         ------
@@ -93,9 +97,16 @@ class Prober:
             It crashed, hung, or its output is not finite.
         """
         n_channels, n_frames = signal.shape
-        job = self._job(settings or {}, sample_rate_hz)
-        job = replace(job, n_channels=n_channels, n_frames=n_frames, tail_frames=tail_frames)
-        job = replace(job, **asked)  # type: ignore[arg-type] # mypy checks one type for all fields
+        job = replace(
+            self._job(settings or {}, sample_rate_hz),
+            n_channels=n_channels,
+            n_frames=n_frames,
+            tail_frames=tail_frames,
+            block_frames=block_frames,
+            find_impulse=find_impulse,
+            restarted=restarted,
+            from_state=from_state,
+        )
         worker = self.worker
         try:
             reply, output = worker.render(job, signal)
@@ -125,6 +136,17 @@ class Prober:
         except PluginFaultError:
             self._note_hang(worker)
             raise
+
+    def check_settings(self) -> None:
+        """Refuse settings it cannot hold; that it crashes or hangs is left to what is played.
+
+        Raises
+        ------
+        PluginError
+            Naming the parameter.
+        """
+        with suppress(PluginFaultError):
+            self.settle()
 
     def _note_hang(self, worker: WorkerProcess) -> None:
         self.hung |= worker.hung

@@ -11,8 +11,10 @@ RATE_SCALED = "rate-scaled"  # bounds are multiples of the sample rate
 BYPASS = "bypass"
 READ_ONLY = "read-only"
 HIDDEN = "hidden"
-PEDALBOARD = "vst3 by pedalboard"
+POINTS = "points"  # only certain values, between which lie others it does not take
 PRESET = "preset"  # loads several values, which the others then change
+
+PEDALBOARD = "vst3 by pedalboard"  # an engine
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,8 @@ class PluginParameter:
     minimum, maximum, default : plain values; None where the plug-in gives none
     steps : number of steps from minimum to maximum; None where continuous
     choices : texts of minimum, minimum + 1 and so on
-    flags : of `switch`, `scaled`, `rate-scaled`, `bypass`, `read-only`, `hidden`, `preset`
+    flags : of `switch`, `scaled`, `rate-scaled`, `points`, `bypass`, `read-only`, `hidden`,
+        `preset`
     """
 
     id: int

@@ -1,7 +1,6 @@
 """The parent's side of a worker: start it, ask it, end it when it gives no sign of life."""
 
 import os
-import resource
 import select
 import signal
 import subprocess
@@ -24,6 +23,7 @@ HUNG_STALL_S = 3.0  # of a plug-in that has hung before
 POLL_S = 0.1
 GRACE_S = 1.0  # to end by itself once its pipe is closed
 READ_BYTES = 65_536
+RSS_UNIT_BYTES = 1 if sys.platform == "darwin" else 1024
 LOG_BYTES, LOG_LINES = 2_000, 3
 MEMORY_LIMIT_BYTES = 4 * 2**30  # of its own, the shared audio not counted
 MEMORY_FULL = 0.8  # of the limit: one more allocation may have been the one that failed
@@ -52,10 +52,11 @@ class WorkerProcess:
         given = (to_read, to_write, self._memory)
         command = [sys.executable, "-P", "-m", "chainweigh.hosts.worker", format_name, str(path)]
         self._limit_bytes, self._peak_bytes = MEMORY_LIMIT_BYTES, 0
-        self._inherited_bytes = _peak_bytes(resource.getrusage(resource.RUSAGE_SELF))
+        self._inherited_bytes = _own_peak_bytes()
         numbers = (*given, os.getpid(), self._limit_bytes)
         self._process = subprocess.Popen(
             [*command, *map(str, numbers)],
+            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # its buffers would count as memory
             stdin=subprocess.DEVNULL,
             stdout=self._log,
             stderr=self._log,
@@ -210,7 +211,7 @@ class WorkerProcess:
                 os.killpg(self._process.pid, signal.SIGKILL)
             _, status, usage = os.wait4(self._process.pid, 0)
             self._process.returncode = os.waitstatus_to_exitcode(status)
-            self._peak_bytes = _peak_bytes(usage)
+            self._peak_bytes = usage.ru_maxrss * RSS_UNIT_BYTES
 
     def _crashed(self) -> PluginFaultError:
         deadline_s = time.monotonic() + GRACE_S
@@ -225,8 +226,10 @@ class WorkerProcess:
         return PluginFaultError(f"it crashed while {self._where()} ({how})", self._last_said())
 
 
-def _peak_bytes(usage: resource.struct_rusage) -> int:
-    return usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+def _own_peak_bytes() -> int:
+    import resource  # not everywhere, and only plug-ins need it
+
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * RSS_UNIT_BYTES
 
 
 def _session(state: Path) -> int:

@@ -93,6 +93,42 @@ def band_noise_twin(reference: Spectra, candidate: Spectra, grouping: BandGroupi
     return _grouped((np.abs(candidate) - np.abs(reference)) ** 2, grouping)
 
 
+def weighted_products(a: Spectra, b: Spectra, weight: Floats32, *, first_bin: int = 0) -> Floats:
+    """Weighted sum over bins of the real part of a conj(b), for each frame; power where a is b.
+
+    Parameters
+    ----------
+    a, b : complex64, shape (n_frames, n_bins)
+    weight : float32, of the bins from first_bin on
+
+    Returns
+    -------
+    float64, shape (n_frames,)
+    """
+    if not native.compiled:
+        return weighted_products_twin(a, b, weight, first_bin=first_bin)
+    sums = np.empty(len(a))
+    native.lib.cw_weighted_products(
+        _complex_pointer(a),
+        _complex_pointer(b),
+        *a.shape,
+        first_bin,
+        len(weight),
+        native.pointer(weight),
+        native.pointer(sums),
+    )
+    return sums
+
+
+def weighted_products_twin(
+    a: Spectra, b: Spectra, weight: Floats32, *, first_bin: int = 0
+) -> Floats:
+    """Defines `weighted_products`."""
+    part = slice(first_bin, first_bin + len(weight))
+    product = a.real[:, part] * b.real[:, part] + a.imag[:, part] * b.imag[:, part]
+    return np.asarray(product @ weight.astype(np.float64))
+
+
 def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats) -> Floats:
     """Excitation: every band's energy spread over the others, added with the exponent 0.4.
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.errors import SignalError
-from chainweigh.kernels.audibility import band_noise
+from chainweigh.kernels.audibility import band_noise, weighted_products
 from chainweigh.measure.ear_model import EarModel, ear_model
 from chainweigh.measure.frames import (
     ENERGY_STEP_S,
@@ -21,9 +21,9 @@ from chainweigh.measure.frames import (
     Span,
     chunks,
     frame_length,
-    frame_loudness_power,
     framed,
     is_active,
+    loudness_weight,
 )
 
 Floats = NDArray[np.float64]
@@ -250,8 +250,9 @@ def _spectra(samples: Samples, model: EarModel, hop: int) -> Iterator[Spectra]:
         for channel, frame in enumerate(frames):
             out[channel] = rfft(frame[rows] * model.window)
         if n_signals == 4:
-            out[2] = 0.5 * (out[0] + out[1])
-            out[3] = 0.5 * (out[0] - out[1])
+            np.add(out[0], out[1], out=out[2])
+            np.subtract(out[0], out[1], out=out[3])
+            out[2:] *= np.float32(0.5)
         yield out
 
 
@@ -267,11 +268,8 @@ def _mask_signals(
 
 
 def _active(spectra: Spectra, model: EarModel) -> NDArray[np.bool_]:
-    length = len(model.window)
-    total = np.zeros(spectra.shape[1])
-    for channel in spectra[:2]:
-        power = channel.real**2 + channel.imag**2
-        total += frame_loudness_power(power, model.sample_rate_hz, length)
+    weight = loudness_weight(model.sample_rate_hz, len(model.window))
+    total = np.sum([weighted_products(s, s, weight) for s in spectra[:2]], axis=0)
     return is_active(total * 3 / 8)  # the model's window carries a factor of sqrt(8/3)
 
 

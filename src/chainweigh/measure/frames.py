@@ -1,6 +1,7 @@
 """Frames and spans shared by the measures that compare spectra: lengths, windows, activity."""
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,16 +82,19 @@ def k_weighting_power(frequency_hz: Floats) -> Floats:
     return np.asarray(np.abs(shelf * high_pass) ** 2)
 
 
-def frame_loudness_power(power: NDArray[np.float32], sample_rate_hz: int, length: int) -> Floats:
-    """K-weighted mean square of Hann-windowed frames of one channel, from their power spectra.
+@lru_cache(maxsize=8)
+def loudness_weight(sample_rate_hz: int, length: int) -> NDArray[np.float32]:
+    """Weight of each bin's power in the K-weighted mean square of a Hann-windowed frame.
 
-    power : shape (n_frames, length // 2 + 1), |rfft(frame * hann)|^2. Loudness of a frame is
-    -0.691 + 10 log10 of the sum over channels.
+    Shape (length // 2 + 1,), for |rfft(frame * hann)|^2 of one channel. Loudness of a frame is
+    -0.691 + 10 log10 of the sum over bins and channels.
     """
     weight = k_weighting_power(np.arange(length // 2 + 1) * sample_rate_hz / length)
     weight[1:-1] *= 2
     weight *= 1 / (0.375 * length**2)  # mean square of the Hann window is 3/8
-    return np.asarray(np.einsum("tf,f->t", power, weight.astype(np.float32), dtype=np.float64))
+    kept = weight.astype(np.float32)
+    kept.flags.writeable = False
+    return kept
 
 
 def is_active(mean_square: Floats) -> NDArray[np.bool_]:

@@ -13,14 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.kernels.audibility import weighted_products
 from chainweigh.measure.fit import LinearFit, apply_fit, energy, fit_linear
 from chainweigh.measure.frames import (
     CHUNK,
     chunks,
     frame_length,
-    frame_loudness_power,
     hann,
     is_active,
+    loudness_weight,
     padded_frames,
 )
 
@@ -159,6 +160,10 @@ def measure_residual(
 
     Notes
     -----
+    Gain that moves faster than the fitted reference follows is residual too. A 2:1 compressor
+    (10 ms, 100 ms) that turns down by 2 dB leaves 2.3 to 5.5 % on the groups of both demo songs,
+    where its tones read below 0.1 % and no frame of the mix is disturbed.
+
     A residual below -110 dB re the candidate is the arithmetic's, not the chain's: the figures
     are then undefined, as they are for silence. The low band is undefined where it holds less
     than 1e-6 of the candidate's energy.
@@ -213,14 +218,16 @@ class _BandEnergies:
         both = (_frames_around(channel, length, FRAMES_AT_ONCE) for channel in (x, y))
         for (rows, frames_x), (_, frames_y) in zip(*both, strict=True):
             spectrum_x, spectrum_y = rfft(frames_x * window), rfft(frames_y * window)
-            power_x, power_y = _power(spectrum_x), _power(spectrum_y)
-            cross = spectrum_x.real * spectrum_y.real + spectrum_x.imag * spectrum_y.imag
-            self.loudness_power[rows] = frame_loudness_power(power_y, sample_rate_hz, length)
+            loud = loudness_weight(sample_rate_hz, length)
+            self.loudness_power[rows] = weighted_products(spectrum_y, spectrum_y, loud)
+            sums = (
+                (self.reference, spectrum_x, spectrum_x),
+                (self.candidate, spectrum_y, spectrum_y),
+                (self.crossed, spectrum_x, spectrum_y),
+            )
             for index, (first, weight) in enumerate(bands):
-                part = slice(first, first + len(weight))
-                self.reference[rows, index] = _weighted(power_x[:, part], weight)
-                self.candidate[rows, index] = _weighted(power_y[:, part], weight)
-                self.crossed[rows, index] = _weighted(cross[:, part], weight)
+                for out, a, b in sums:
+                    out[rows, index] = weighted_products(a, b, weight, first_bin=first)
         n = max(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)) // 2, 1)
         smoother = hann(2 * n)[1:].astype(np.float64)
         self.smooth_reference = _smoothed(self.reference, smoother)
@@ -350,10 +357,6 @@ def _octave_bands(sample_rate_hz: int) -> list[tuple[int, NDArray[np.float32]]]:
         part = weight[bins[0] : bins[-1] + 1]
         bands.append((int(bins[0]), np.ascontiguousarray(part, dtype=np.float32)))
     return bands
-
-
-def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> Floats:
-    return np.asarray(np.einsum("tf,f->t", values, weight), dtype=np.float64)
 
 
 def _smoothed(series: Floats, window: Floats) -> Floats:

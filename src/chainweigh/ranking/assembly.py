@@ -12,8 +12,10 @@ from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
+from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
 from chainweigh.ranking.order import Entry, price_range
+from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.results import (
     MASTER,
     SCHEMA,
@@ -21,7 +23,6 @@ from chainweigh.ranking.results import (
     Choice,
     ChosenSet,
     Comparison,
-    RankSettings,
     ResolvedSetting,
     Results,
     Source,
@@ -30,16 +31,15 @@ from chainweigh.ranking.results import (
     Standing,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
 
-CEILING_DBTP = -1.0
-
 NOTES = (
     "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
     "each winner and runner-up over the whole song too.",
-    "Audibility in the mix is judged for candidates that gain something; punch and gain movement "
+    "Audibility is judged in the mix that the other groups' winners make; punch and gain movement "
     "are judged on the group by itself.",
 )
 
@@ -65,12 +65,18 @@ class Assembly:
 
     song: Song
     settings: RankSettings
-    search: SetSearch
+    picking: Picking
     picks: Picks
     master_search: SetSearch
     fixed_master: str | None
+    delivery_gain_db: float | None = None
     cached_audio: dict[str, Path] = field(default_factory=dict)
     arrays: dict[str, Samples] = field(default_factory=dict)
+
+    @property
+    def search(self) -> SetSearch:
+        """What judged the groups' candidates in the mix."""
+        return self.picking.search
 
     @property
     def masters(self) -> WeighedGroup:
@@ -88,7 +94,7 @@ class Assembly:
             self._comparison(self.search, name, standings[name], self.picks)
             for name in self.search.groups
         ]
-        master_standings = self.master_search.standings(MASTER, {MASTER: ""})
+        master_standings = self.master_search.standings(MASTER, self.master_search.dry)
         master_pick = self.fixed_master or master_standings[0][0].name
         comparisons.append(
             self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
@@ -171,6 +177,7 @@ class Assembly:
             in_mix=None,
             in_mix_whole_song=None,
             standing=standing,
+            searches=group.searches.get(entry.name, ()),
         )
 
     def _chosen(
@@ -188,7 +195,8 @@ class Assembly:
         entry = next(e for e, _ in master_standings if e.name == master_pick)
         thdn_groups = self._thdn_of_set(0.0)
         thdn = self._thdn_of_set(entry.distortion_pct)
-        delivered, file = self._delivery(master_pick)
+        gain_db = self._delivery_gain_db(master_pick)
+        delivered, file = self._delivery(master_pick, gain_db)
         if delivered is not None:
             self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
         within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
@@ -198,7 +206,7 @@ class Assembly:
             sum_of_gains_dry_lu=_sum(c.loudness_gain_dry_lu for c in choices),
             thdn_groups_pct=thdn_groups,
             thdn_with_master_pct=thdn,
-            rounds=self.search.rounds,
+            rounds=self.picking.rounds,
             within_budget=within,
             verdict=_verdict(choices, headroom, master_pick, entry.gain_lu, thdn, file),
             mix=mix,
@@ -207,7 +215,13 @@ class Assembly:
             master_gain_lu=entry.gain_lu,
             master_file=file,
             master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
-            ceiling_dbtp=CEILING_DBTP,
+            ceiling_dbtp=self.settings.ceiling_dbtp,
+            delivery_gain_db=gain_db,
+            target_said=self._target_said(master_pick, file),
+            peaks_before=self.picking.peaks(self.search.dry),
+            peaks_after=self.picking.peaks(self.picks),
+            steps=tuple(self.picking.steps),
+            sets=self.picking.sets,
         )
         return replace(chosen, undefined=_reasons(chosen))
 
@@ -234,13 +248,42 @@ class Assembly:
             return None
         return thdn_set_pct(energies, known, master_pct=master_pct)
 
-    def _delivery(self, pick: str) -> tuple[Samples | None, FileMeasures | None]:
-        weighed = self.masters.weighed[pick]
-        if weighed.file is None or weighed.file.true_peak_dbtp is None:
+    def _delivery(
+        self, pick: str, gain_db: float | None
+    ) -> tuple[Samples | None, FileMeasures | None]:
+        if gain_db is None:
             return None, None
-        gain_db = CEILING_DBTP - weighed.file.true_peak_dbtp
         delivered = self.masters.samples_of(pick) * np.float32(from_db(gain_db))
         return delivered, measure_file(delivered, self.song.sample_rate_hz)
+
+    def _delivery_gain_db(self, pick: str) -> float | None:
+        """To the ceiling, or less where that would pass the target; or the gain that is kept."""
+        file, target = self.masters.weighed[pick].file, self.settings.target
+        if file is None or file.true_peak_dbtp is None:
+            return None
+        if self.delivery_gain_db is not None:
+            return self.delivery_gain_db
+        to_ceiling = self.settings.ceiling_dbtp - file.true_peak_dbtp
+        wanted = target_level(target) if target else None
+        if target is None or wanted is None:
+            return to_ceiling
+        over = (reached(file, target) or 0.0) + self.settings.ceiling_dbtp - wanted
+        return to_ceiling - max(over, 0.0)
+
+    def _target_said(self, pick: str, file: FileMeasures | None) -> str:
+        target, ceiling = self.settings.target, self.settings.ceiling_dbtp
+        level = reached(file, target) if file and target else None
+        if file is None or target is None or level is None or file.true_peak_dbtp is None:
+            return ""
+        got = target_text(target, level + file.true_peak_dbtp)
+        wanted = target_level(target)
+        at = f"{pick} reaches {got} at {file.true_peak_dbtp:.1f} dBTP"
+        if wanted is None:
+            return f"As far as the budget allows, {at} (ceiling {ceiling:g})."
+        if level + file.true_peak_dbtp >= wanted - REACHED_DB:
+            return f"The target is met: {at}."
+        why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
+        return f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
 
     def _source(self) -> Source:
         energies = {g.name: _energy(g.samples) for g in self.song.groups}
@@ -268,7 +311,12 @@ class Assembly:
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
     """Why fields of a choice are None: each needs loudness, peak and tones to be defined."""
     reason = "loudness, peak or distortion is not defined for this programme"
-    return {f.name: reason for f in fields(record) if getattr(record, f.name) is None}
+    optional = ("sets",)
+    return {
+        f.name: reason
+        for f in fields(record)
+        if getattr(record, f.name) is None and f.name not in optional
+    }
 
 
 def _energy(samples: Samples) -> float:
@@ -310,7 +358,7 @@ def _verdict(
     return (
         f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
         f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
-        f"{CEILING_DBTP:g} dBTP, with {thdn_pct:.1f} % distortion."
+        f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
     )
 
 

@@ -4,7 +4,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from chainweigh.chain.chain import BYPASS_NAME
-from chainweigh.ranking.results import PriceRange, RankSettings, Standing
+from chainweigh.ranking.results import PriceRange, Standing
+from chainweigh.ranking.settings import RankSettings
 
 LIMITS = (
     ("thdn_programme_pct", "distortion", "%"),
@@ -19,8 +20,8 @@ LIMITS = (
 class Entry:
     """What the order depends on. Gains in LU, distortion in percent, None where undefined.
 
-    `limited` holds what the budget limits, under the budget's own names; `worst_s` where the
-    programme was disturbed most.
+    `limited` holds what the budget limits, under the budget's own names; `worst_moments_s` where
+    the programme was disturbed most, worst first.
     """
 
     name: str
@@ -33,7 +34,7 @@ class Entry:
     ranked_by: str = "tones"
     distortion_pct: float | None = None
     limited: Mapping[str, float | None] = field(default_factory=dict)
-    worst_s: float | None = None
+    worst_moments_s: tuple[float, ...] = ()
 
     def score_lu(self, price_lu_per_pct: float) -> float | None:
         """Loudness gain less the price of the added distortion."""
@@ -51,6 +52,19 @@ def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
     )
 
 
+def first_breach(entry: Entry, settings: RankSettings) -> tuple[str | None, tuple[float, ...]]:
+    """The limit an entry breaks by the largest ratio, and the seconds where that is heard most."""
+    over = [
+        (value / limit if limit > 0 else value, name)
+        for name, _, _, value, limit in _limited(entry, settings)
+        if value > limit
+    ]
+    if not over:
+        return None, ()
+    name = max(over)[1]
+    return name, entry.worst_moments_s if name.startswith("disturbed") else ()
+
+
 def _above(value: float, limit: float) -> str:
     """A value above its limit, with as many decimals as show that it is."""
     texts = (f"{value:.{decimals}f}" for decimals in (1, 2, 3))
@@ -65,8 +79,9 @@ def _limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, s
 
 
 def _place(name: str, entry: Entry) -> str:
-    heard = name.startswith("disturbed") and entry.worst_s is not None
-    return f", worst at {entry.worst_s:.1f} s" if heard else ""
+    if not name.startswith("disturbed") or not entry.worst_moments_s:
+        return ""
+    return f", worst at {entry.worst_moments_s[0]:.1f} s"
 
 
 def _overshoot(entry: Entry, settings: RankSettings) -> float:

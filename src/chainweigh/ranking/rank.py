@@ -8,12 +8,16 @@ from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
+from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.master_target import drive_masters
+from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.plugin_results import preset_files
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import MASTER, RankSettings
+from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.weighed_group import weigh_all
+from chainweigh.ranking.settings import RankSettings, check_settings
+from chainweigh.ranking.weighed_group import first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of
@@ -21,11 +25,20 @@ from chainweigh.song import Song, mix_of, sum_of
 
 @dataclass(frozen=True)
 class Plan:
-    """Which chains are weighed where. `fixed` names the set where a recipe has chosen it."""
+    """Which chains are weighed where. `fixed` names the set where a recipe has chosen it.
+
+    `delivery_gain_db` is the master's last gain where it is kept from another run.
+    """
 
     bus: Mapping[str, Sequence[Chain]]
     master: Sequence[Chain]
     fixed: Picks | None = None
+    delivery_gain_db: float | None = None
+
+    @property
+    def n_jobs(self) -> int:
+        """Chains to weigh before any search goes on."""
+        return sum(len(first_chains(chains)) for chains in (*self.bus.values(), self.master))
 
 
 def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
@@ -64,6 +77,8 @@ def rank_song(
     ------
     SongError
         A plan for other groups than the song's.
+    SettingsError
+        A budget that nothing keeps, or a target that is none.
 
     Notes
     -----
@@ -71,6 +86,7 @@ def rank_song(
     candidate with its reason. The same inputs give the same results with any number of threads.
     """
     settings = settings or RankSettings()
+    check_settings(settings)
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
@@ -80,14 +96,20 @@ def rank_song(
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
     onsets = find_onsets(dry_mix, song.sample_rate_hz)
     search = SetSearch(groups, onsets, settings, cache, threads, progress)
-    picks = _picks(search, plan)
+    picking = Picking(search)
+    picks = _picks(picking, plan)
     stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
     mix = Reference(MASTER, sum_of(list(stems.values())), windows)
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
     master_search = SetSearch(masters, onsets, settings, cache, threads)
-    master_search.measure_dry()
+    for chain in masters[MASTER].searched:
+        DriveInMix(master_search, MASTER, master_search.dry, chain).find()
+    if settings.target is not None and plan.fixed is None:
+        drive_masters(master_search, settings)
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
-    assembly = Assembly(song, settings, search, picks, master_search, fixed_master)
+    assembly = Assembly(
+        song, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
+    )
     chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
     return replace(assembly.run(kind, stems), presets=preset_files(chains))
 
@@ -97,8 +119,7 @@ def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:
     return max(bus) + max(c.tail_frames(sample_rate_hz) for c in plan.master)
 
 
-def _picks(search: SetSearch, plan: Plan) -> Picks:
+def _picks(picking: Picking, plan: Plan) -> Picks:
     if plan.fixed is None:
-        return search.pick()
-    search.measure_dry()
+        return picking.pick()
     return {name: plan.fixed[name] for name in plan.bus}

@@ -12,8 +12,11 @@ from chainweigh.measure.image import ImageChange
 from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
+from chainweigh.ranking.revision_results import Revision
+from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
+from chainweigh.ranking.settings import RankSettings
 
-SCHEMA = "1.1"
+SCHEMA = "1.2"
 
 MASTER = "master"
 
@@ -156,12 +159,62 @@ class Standing:
 
 
 @dataclass(frozen=True)
+class SearchPoint:
+    """What one setting of a search gave; what no number is known of was not needed to judge it.
+
+    `whole_song` says whether audibility is that of the whole song or of the loudest windows.
+    """
+
+    setting_db: float
+    loudness_gain_lu: float | None
+    added_thdn_pct: float | None
+    thdn_programme_pct: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    punch_loss_db: float | None
+    gain_movement_db: float | None
+    within_budget: bool
+    whole_song: bool
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Search:
+    """How a searched setting was found, in the mix as it stood.
+
+    Settings are in `unit`; where `level` names one they are offsets to it ("hits - 3.2 dB" is
+    -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials", and
+    "target" where a master reached its target;
+    `stopped_by` the limit crossed first, `crossed_at_db` the first setting known to cross it and
+    `crossed_at_s` the seconds where that was heard most. `curve` runs from the gentle end to the
+    deep end, with the other searched settings of the chain as they were found.
+    """
+
+    stage: int
+    effect: str
+    parameter: str
+    unit: str
+    level: str | None
+    from_db: float
+    to_db: float
+    found_db: float | None
+    found: str
+    ended: str
+    stopped_by: str | None
+    crossed_at_db: float | None
+    crossed_at_s: tuple[float, ...]
+    n_evaluated: int
+    said: str
+    curve: tuple[SearchPoint, ...]
+
+
+@dataclass(frozen=True)
 class Candidate:
     """One chain in one comparison. A failed one has `failure` and no measures.
 
     Audibility is that of the loudest windows `soloed` and `in_mix`; `in_mix_whole_song` is there
     for the winner and the runner-up. `spectrum`, `image` and `contrast` hold the matched candidate
-    against the dry reference, by themselves.
+    against the dry reference, by themselves. `searches` tell how searched settings were found.
     """
 
     name: str
@@ -182,6 +235,7 @@ class Candidate:
     in_mix: HeardMeasures | None
     in_mix_whole_song: HeardMeasures | None
     standing: Standing
+    searches: tuple[Search, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -226,7 +280,12 @@ class Choice:
 
 @dataclass(frozen=True)
 class ChosenSet:
-    """One chain a group and a master chain, judged on the mix and on the master."""
+    """One chain a group and a master chain, judged on the mix and on the master.
+
+    `peaks_before` are those of the dry mix, `peaks_after` of the mix the set makes; `steps` are the
+    changes in between. `target_said` tells how far the master got where it had a target;
+    `delivery_gain_db` is what was added to the matched master.
+    """
 
     choices: tuple[Choice, ...]
     mix_headroom_db: float | None
@@ -244,6 +303,12 @@ class ChosenSet:
     master_audio: str | None
     ceiling_dbtp: float
     undefined: Reasons = field(default_factory=dict)
+    target_said: str = ""
+    delivery_gain_db: float | None = None
+    peaks_before: Peaks | None = None
+    peaks_after: Peaks | None = None
+    steps: tuple[SetStep, ...] = ()
+    sets: SetsConsidered | None = None
 
 
 @dataclass(frozen=True)
@@ -279,29 +344,6 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Budget:
-    """Limits a candidate must keep to be ranked as usable.
-
-    Disturbed frames and onsets count in the mix; punch and gain movement on the group itself.
-    """
-
-    thdn_programme_pct: float = 10.0
-    disturbed_pct: float = 1.0
-    disturbed_onsets_pct: float = 5.0
-    punch_loss_db: float = 1.0
-    gain_movement_db: float = 3.0
-
-
-@dataclass(frozen=True)
-class RankSettings:
-    """The stated preference and limits behind the order."""
-
-    price_lu_per_pct: float = 0.1
-    tie_lu: float = 0.1
-    budget: Budget = field(default_factory=Budget)
-
-
-@dataclass(frozen=True)
 class Expectation:
     """A number the recipe won with beside the same number on this song."""
 
@@ -314,7 +356,10 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Results:
-    """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply."""
+    """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply.
+
+    `revision` is there where the run was held against an earlier one.
+    """
 
     schema: str
     program: str
@@ -328,3 +373,4 @@ class Results:
     notes: tuple[str, ...]
     expectations: tuple[Expectation, ...] = ()
     warnings: tuple[str, ...] = ()
+    revision: Revision | None = None

@@ -1,30 +1,27 @@
-"""The set picked group by group, each chain judged in the mix."""
+"""Candidates of a group judged in the mix that the other groups' picks make."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from chainweigh.chain.chain import Chain
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
 from chainweigh.ranking.listened_mix import ListenedMix
 from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, rank
-from chainweigh.ranking.results import HeardMeasures, RankSettings, Standing
+from chainweigh.ranking.results import HeardMeasures, Standing
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
-
-MAX_ROUNDS = 6
 
 Picks = dict[str, str]
 
 
 @dataclass
 class SetSearch:
-    """The picking of one chain a group, judged in the mix around it.
+    """Judges candidates of every group in the mix around it.
 
-    `onsets` are the dry mix's. `gains_dry` holds each candidate's gain with all others dry, `heard`
-    what was heard of candidates in the loudest windows and, for few, over the whole song, in the
-    mix that the other groups' picks make.
+    `onsets` are the dry mix's. `heard` holds what was heard of candidates in the loudest windows
+    and, for few, over the whole song, in the mix that the other groups' picks make.
     """
 
     groups: Mapping[str, WeighedGroup]
@@ -33,49 +30,25 @@ class SetSearch:
     cache: Cache
     threads: int
     progress: Progress = no_progress
-    rounds: int = 0
-    gains_dry: dict[str, dict[str, MixGain]] = field(default_factory=dict)
     heard: dict[tuple[str, str, str, bool], HeardMeasures] = field(default_factory=dict)
-    _gains_known: dict[tuple[str, str], dict[str, MixGain]] = field(default_factory=dict)
+    _gains_known: dict[tuple[str, str, str], MixGain] = field(default_factory=dict)
+    _around: tuple[tuple[str, str], MixAround] | None = None
+    _listened: tuple[tuple[str, str, bool], ListenedMix] | None = None
 
-    def pick(self) -> Picks:
-        """One chain a group: each the best in the mix that the other picks make.
-
-        Notes
-        -----
-        Begins dry, with the group that gives most by itself, and goes round the groups until a
-        round changes nothing (6 rounds at most). Audibility in the mix is judged from the best
-        score down until a candidate keeps the whole budget, in the loudest windows and then over
-        the whole song.
-        """
-        picks = {name: group.chains[0].name for name, group in self.groups.items()}
-        self.measure_dry()
-        order = sorted(self.groups, key=self._best_dry_gain, reverse=True)
-        while self.rounds < MAX_ROUNDS:
-            self.rounds += 1
-            before = dict(picks)
-            for name in order:
-                picks[name] = self._best(name, picks)
-            if picks == before:
-                break
-        return picks
-
-    def measure_dry(self) -> None:
-        """Measure every candidate's gain in the mix with all other groups dry."""
-        dry = {name: group.chains[0].name for name, group in self.groups.items()}
-        for name in self.groups:
-            self.gains_dry[name] = self._gains(name, dry)
+    @property
+    def dry(self) -> Picks:
+        """Every group as it is."""
+        return {name: group.chains[0].name for name, group in self.groups.items()}
 
     def standings(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
         """A group's candidates in order, in the mix that the other groups' picks make.
 
-        Every candidate that gains anything is judged by ear model in that mix; the winner and the
-        runner-up over the whole song too, which may cost them their places.
+        Every candidate that did not fail is judged by ear model in that mix, the bypass apart; the
+        winner and the runner-up over the whole song too, which may cost them their places.
         """
-        judged = [
-            entry.name for entry, _ in self._ranked(name, picks) if (entry.gain_lu or 0.0) > 0
-        ]
-        self._judge(name, judged, picks)
+        weighed = self.groups[name].weighed
+        chains = [chain for chain in self.groups[name].chains if chain.stages]
+        self._judge(name, [c.name for c in chains if weighed[c.name].failure is None], picks)
         while True:
             ranked = self._ranked(name, picks)
             leading = [
@@ -94,7 +67,12 @@ class SetSearch:
         """What was heard of a candidate in that mix; None where it was not judged."""
         return self.heard.get((name, candidate, _context(name, picks), whole_song))
 
-    def _best(self, name: str, picks: Picks) -> str:
+    def best(self, name: str, picks: Picks) -> str:
+        """The candidate of a group that leads within budget in the mix that the other picks make.
+
+        Audibility is judged from the best score down until a candidate keeps the whole budget, in
+        the loudest windows and then over the whole song.
+        """
         bypass = self.groups[name].chains[0].name
         while True:
             best = self._ranked(name, picks)[0][0].name
@@ -108,18 +86,27 @@ class SetSearch:
                 return best
 
     def _ranked(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
-        group, gains = self.groups[name], self._gains(name, picks)
-        entries = [
-            group.entry(
-                chain.name,
-                gains[chain.name],
-                self.gains_dry[name][chain.name].loudness_lu,
-                self.in_mix(name, chain.name, picks, whole_song=True)
-                or self.in_mix(name, chain.name, picks),
-            )
-            for chain in group.chains
-        ]
-        return rank(entries, self.settings)
+        names = [chain.name for chain in self.groups[name].chains]
+        self._measure_gains(name, names, picks)
+        self._measure_gains(name, names, self.dry)
+        return rank([self.entry(name, each, picks) for each in names], self.settings)
+
+    def entry(self, name: str, candidate: str, picks: Picks) -> Entry:
+        """What the order needs to know of a candidate in that mix, as far as it was judged."""
+        self._measure_gains(name, [candidate], picks)
+        dry = self._gains_known.get((name, candidate, _context(name, self.dry)), MixGain())
+        return self.groups[name].entry(
+            candidate,
+            self._gains_known[name, candidate, _context(name, picks)],
+            dry.loudness_lu,
+            self.in_mix(name, candidate, picks, whole_song=True)
+            or self.in_mix(name, candidate, picks),
+        )
+
+    def heard_entry(self, name: str, candidate: str, picks: Picks, whole_song: bool) -> Entry:
+        """The same, after listening to it in the loudest windows or over the whole song."""
+        self._judge(name, [candidate], picks, whole_song=whole_song)
+        return self.entry(name, candidate, picks)
 
     def _judge(
         self, name: str, candidates: Sequence[str], picks: Picks, *, whole_song: bool = False
@@ -127,45 +114,55 @@ class SetSearch:
         """Listen to candidates in the mix around them, in the loudest windows or all the way."""
         context = _context(name, picks)
         new = [c for c in candidates if (name, c, context, whole_song) not in self.heard]
-        around = ListenedMix(
-            self.groups[name],
-            [(self.groups[other], pick) for other, pick in picks.items() if other != name],
-            self.onsets,
-            self.cache,
-            whole_song=whole_song,
-        )
+        around = self._listened_mix(name, picks, whole_song)
         jobs = [lambda c=candidate: around.heard(c) for candidate in new]
         done = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
         for candidate, heard in zip(new, done, strict=True):
             self.heard[name, candidate, context, whole_song] = heard
 
-    def _best_dry_gain(self, name: str) -> float:
-        gains = [gain.loudness_lu for gain in self.gains_dry[name].values()]
-        return max((gain for gain in gains if gain is not None), default=0.0)
+    def _listened_mix(self, name: str, picks: Picks, whole_song: bool) -> ListenedMix:
+        """The mix to listen to a group's candidates in; the one asked for last is kept."""
+        key = (name, _context(name, picks), whole_song)
+        if self._listened is None or self._listened[0] != key:
+            others = [(self.groups[other], pick) for other, pick in picks.items() if other != name]
+            around = ListenedMix(
+                self.groups[name], others, self.onsets, self.cache, whole_song=whole_song
+            )
+            self._listened = (key, around)
+        return self._listened[1]
 
-    def _gains(self, name: str, picks: Picks) -> dict[str, MixGain]:
-        known = self._gains_known.get((name, _context(name, picks)))
-        if known is not None:
-            return known
+    def _measure_gains(self, name: str, candidates: Sequence[str], picks: Picks) -> None:
+        """Measure the gains in that mix which are not known yet."""
+        context = _context(name, picks)
+        new = [c for c in candidates if (name, c, context) not in self._gains_known]
+        if not new:
+            return
         group = self.groups[name]
-        standing = {
-            other: self.groups[other].samples_of(pick)
-            for other, pick in picks.items()
-            if other != name
-        }
-        standing[name] = group.reference.samples
-        around = MixAround(name, standing, group.reference.sample_rate_hz)
+        around = self._mix_around(name, picks)
 
-        def job(chain: Chain) -> MixGain:
-            if group.weighed[chain.name].failure is not None:
+        def job(candidate: str) -> MixGain:
+            if group.weighed[candidate].failure is not None:
                 return MixGain()
-            return around.gains_lu(group.samples_of(chain.name), group.toned(chain.name))
+            return around.gains_lu(group.samples_of(candidate), group.toned(candidate))
 
-        jobs = [lambda c=chain: job(c) for chain in group.chains]
+        jobs = [lambda c=candidate: job(c) for candidate in new]
         gains = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
-        found = {chain.name: gain for chain, gain in zip(group.chains, gains, strict=True)}
-        self._gains_known[name, _context(name, picks)] = found
-        return found
+        for candidate, gain in zip(new, gains, strict=True):
+            self._gains_known[name, candidate, context] = gain
+
+    def _mix_around(self, name: str, picks: Picks) -> MixAround:
+        """The mix around a group; the one asked for last is kept."""
+        key = (name, _context(name, picks))
+        if self._around is None or self._around[0] != key:
+            group = self.groups[name]
+            standing = {
+                other: self.groups[other].samples_of(pick)
+                for other, pick in picks.items()
+                if other != name
+            }
+            standing[name] = group.reference.samples
+            self._around = (key, MixAround(name, standing, group.reference.sample_rate_hz))
+        return self._around[1]
 
 
 def _context(name: str, picks: Picks) -> str:

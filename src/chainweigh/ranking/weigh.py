@@ -87,7 +87,7 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
 def identity(chain: Chain, reference: Reference) -> list[object]:
     """What decides a candidate's audio and measures, for a key of the cache."""
     stages = [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
-    return [reference.digest, reference.windows.spans, stages]
+    return [reference.digest, reference.windows.spans, stages, chain.gain_db]
 
 
 def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
@@ -99,7 +99,9 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
     run = render_chain(chain, reference.samples, rate)
     if chain.stages:
         aligned, shift = _aligned(chain, run.samples, reference)
-        gain_db = _gain_to_match(reference, aligned)
+        gain_db = chain.gain_db
+        if gain_db is None:
+            gain_db = _gain_to_match(reference, aligned)
         matched = aligned * np.float32(from_db(gain_db))
     else:
         matched, shift, gain_db = reference.samples, 0, 0.0

@@ -1,5 +1,6 @@
 """A recipe on another song: levels resolved anew, everything measured again, in plain words."""
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from chainweigh.chain.chain import Chain, bypass
@@ -7,8 +8,10 @@ from chainweigh.errors import RecipeError
 from chainweigh.ranking.assembly import Run
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.rank import Plan, rank_song
-from chainweigh.ranking.results import MASTER, Candidate, Comparison, Expectation, Results
+from chainweigh.ranking.results import MASTER
+from chainweigh.recipe.differences import expectations, warnings
 from chainweigh.recipe.recipe import Place, Recipe
+from chainweigh.recipe.search_again import searched_again
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song
 
@@ -18,10 +21,15 @@ def apply_recipe(
     song: Song,
     *,
     cache: Cache,
+    search_again: bool = False,
     threads: int = 1,
     progress: Progress = no_progress,
 ) -> Run:
     """Render and measure a recipe's set on a song, beside the numbers it won with.
+
+    Parameters
+    ----------
+    search_again : whether drives are searched around the recipe's values, see `plan_of`
 
     Raises
     ------
@@ -30,112 +38,83 @@ def apply_recipe(
     ChainFileError
         A chain cannot work at the song's sample rate.
     """
-    plan = plan_of(recipe, song)
     run = rank_song(
         song,
-        plan,
+        plan_of(recipe, song, search_again=search_again),
         settings=recipe.settings,
         cache=cache,
         threads=threads,
         progress=progress,
         kind="apply",
     )
-    expectations = _expectations(recipe, run.results)
-    warnings = _warnings(recipe, run.results)
-    results = replace(run.results, expectations=expectations, warnings=warnings)
+    results = replace(
+        run.results,
+        expectations=expectations(recipe, run.results),
+        warnings=warnings(recipe, run.results),
+    )
     return replace(run, results=results)
 
 
-def plan_of(recipe: Recipe, song: Song) -> Plan:
-    """The recipe's chains as a plan for a song, each beside the bypass."""
-    wanted = [place.name for place in recipe.groups]
+def plan_of(recipe: Recipe, song: Song, *, search_again: bool = False) -> Plan:
+    """The recipe's chains as a plan for a song, each beside the bypass.
+
+    Searched again are the settings the recipe says were found, or where it says none its levels
+    relative to the programme, 3 dB to either side; the set is then picked anew.
+    """
+    places = [place for place in recipe.groups if _wanted(place, recipe, song)]
+    wanted = [place.name for place in places]
     there = [group.name for group in song.groups]
     if set(wanted) != set(there):
         raise RecipeError(
-            f"the recipe is for groups {', '.join(sorted(wanted))}; "
-            f"{song.folder_name} has {', '.join(sorted(there))}"
+            f"the recipe is for groups {', '.join(sorted(p.name for p in recipe.groups))}; "
+            f"{song.folder_name} has {', '.join(sorted(there))}; "
+            "say which is which with --map SONG-GROUP=RECIPE-GROUP"
         )
-    chains = {
-        place.name: place.chain.at_tempo(song.tempo_bpm)
-        for place in (*recipe.groups, recipe.master)
-    }
-    for chain in chains.values():
-        chain.check_at_rate(song.sample_rate_hz)
+    driven = [recipe.master] if recipe.settings.target else []  # searched by the target already
+    chains = {}
+    for place in (*places, recipe.master):
+        chain = searched_again(place) if search_again and place not in driven else place.chain
+        chains[place.name] = chain.at_tempo(song.tempo_bpm)
+        chains[place.name].check_at_rate(song.sample_rate_hz)
+    fixed = {place.name: place.chain.name for place in (*places, recipe.master)}
     return Plan(
-        bus={place.name: _beside_bypass(chains[place.name], "bus") for place in recipe.groups},
+        bus={name: _beside_bypass(chains[name], "bus") for name in wanted},
         master=_beside_bypass(chains[MASTER], MASTER),
-        fixed={place.name: place.chain.name for place in (*recipe.groups, recipe.master)},
+        fixed=None if search_again else fixed,
+        delivery_gain_db=recipe.delivery_gain_db,
     )
+
+
+def _wanted(place: Place, recipe: Recipe, song: Song) -> bool:
+    """Whether a place takes part: all, unless levels are kept for a version with fewer groups."""
+    there = {group.name for group in song.groups}
+    return recipe.delivery_gain_db is None or place.name in there
+
+
+def map_groups(recipe: Recipe, pairs: Mapping[str, str]) -> Recipe:
+    """The recipe with groups named as a song names them.
+
+    Parameters
+    ----------
+    pairs : song's group -> recipe's group; the other way round is understood where only that fits
+
+    Raises
+    ------
+    RecipeError
+        A pair that names no group of the recipe.
+    """
+    known = [place.name for place in recipe.groups]
+    names = {}
+    for one, other in pairs.items():
+        if other not in known and one not in known:
+            raise RecipeError(
+                f"--map {one}={other}: the recipe has groups {', '.join(sorted(known))}"
+            )
+        recipe_group, song_group = (other, one) if other in known else (one, other)
+        names[recipe_group] = song_group
+    groups = tuple(replace(p, name=names.get(p.name, p.name)) for p in recipe.groups)
+    return replace(recipe, groups=groups)
 
 
 def _beside_bypass(chain: Chain, scope: str) -> tuple[Chain, ...]:
     return (bypass(scope), chain) if chain.stages else (bypass(scope),)
-
-
-def _winner(comparison: Comparison) -> Candidate:
-    return next(c for c in comparison.candidates if c.name == comparison.winner)
-
-
-def _measured(comparison: Comparison) -> dict[str, float | None]:
-    won = _winner(comparison)
-    return {
-        "loudness_gain_lu": won.standing.loudness_gain_lu,
-        "thdn_programme_pct": won.tones.thdn_programme_pct if won.tones else None,
-        "sdr_db": won.programme.sdr_db if won.programme else None,
-        "plr_db": comparison.reference.plr_db,
-    }
-
-
-def _places(recipe: Recipe, results: Results) -> list[tuple[Place, Comparison]]:
-    by_name = {comparison.name: comparison for comparison in results.comparisons}
-    return [(place, by_name[place.name]) for place in (*recipe.groups, recipe.master)]
-
-
-def _expectations(recipe: Recipe, results: Results) -> tuple[Expectation, ...]:
-    chosen = results.chosen
-    here = {
-        "mix_headroom_db": chosen.mix_headroom_db,
-        "thdn_with_master_pct": chosen.thdn_with_master_pct,
-        "integrated_lufs": chosen.master_file.integrated_lufs if chosen.master_file else None,
-    }
-    rows = [_expect("song", key, recipe.won.get(key), value) for key, value in here.items()]
-    for place, comparison in _places(recipe, results):
-        for key, value in _measured(comparison).items():
-            if place.chain.stages or key == "plr_db":
-                rows.append(_expect(place.name, key, place.won.get(key), value))
-    return tuple(rows)
-
-
-def _expect(where: str, measure: str, won: float | None, here: float | None) -> Expectation:
-    remark = "" if won is None or here is None else f"{here - won:+.2f}"
-    return Expectation(where, measure, won, here, remark)
-
-
-def _warnings(recipe: Recipe, results: Results) -> tuple[str, ...]:
-    limit = recipe.settings.budget.thdn_programme_pct
-    lines = []
-    for place, comparison in _places(recipe, results):
-        won = _winner(comparison)
-        if won.failure is not None:
-            lines.append(f"{place.name}: {won.name} failed here: {won.failure}.")
-            continue
-        lines.extend(_budget_words(place, won))
-    chosen = results.chosen
-    if chosen.thdn_with_master_pct is not None and chosen.thdn_with_master_pct > limit:
-        lines.append(
-            f"The whole set leaves the budget on this song: {chosen.thdn_with_master_pct:.1f} % "
-            f"distortion, {limit:g} % allowed."
-        )
-    return tuple(lines)
-
-
-def _budget_words(place: Place, won: Candidate) -> list[str]:
-    broken = won.standing.breaches
-    if not broken:
-        return []
-    before = place.won.get("thdn_programme_pct")
-    then = "" if before is None else f" It won with {before:.1f} % distortion."
-    return [
-        f"{place.name}: {won.name} works harder here than it was chosen for: {'; '.join(broken)}."
-        f"{then} Ease its levels for this song or rank it anew."
-    ]

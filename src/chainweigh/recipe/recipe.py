@@ -1,112 +1,57 @@
-"""recipe.toml: the chains that won, with the numbers they won with; read, checked, written.
+"""recipe.toml: the chains that won, with the numbers they won with; read and checked.
 
 Conventions
 -----------
 Chains are written as chain files write them, levels relative to the programme. A place without
-stages is dry and says chain = "bypass".
+stages is dry and says chain = "bypass". `found` tells which settings were searched, and how.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
-import tomli_w
-
-from chainweigh.audio.atomic import write_text
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import check_keys, parse_chain, read_toml
-from chainweigh.errors import ChainFileError, RecipeError
-from chainweigh.ranking.results import (
-    MASTER,
-    Budget,
-    Comparison,
-    RankSettings,
-    ResolvedStage,
-    Results,
-)
+from chainweigh.chain.plugin_stage import PluginStage
+from chainweigh.errors import ChainFileError, RecipeError, SettingsError
+from chainweigh.ranking.results import MASTER
+from chainweigh.ranking.settings import Budget, RankSettings, Target, check_settings
 
 FORMAT = "1.0"
 
 _TOP = ("recipe", "title", "settings", "won", "provenance", "group", MASTER)
-_PLACE = ("name", "chain", "about", "won", "stage")
-_SETTINGS = ("price_lu_per_pct", "tie_lu", "budget")
+_PLACE = ("name", "chain", "about", "won", "found", "stage")
+_FOUND = ("stage", "parameter", "setting", "searched", "said")
+_SETTINGS = tuple(f.name for f in fields(RankSettings))
 
 
 @dataclass(frozen=True)
 class Place:
-    """The chain for one group or the master, with the numbers it won with there."""
+    """The chain for one group or the master, with the numbers it won with there.
+
+    `found` are its searched settings: stage, counted from 0, and parameter.
+    """
 
     name: str
     chain: Chain
     won: Mapping[str, float]
+    found: tuple[tuple[int, str], ...] = ()
 
 
 @dataclass(frozen=True)
 class Recipe:
-    """A winning set: one place a group, one for the master."""
+    """A winning set: one place a group, one for the master.
+
+    `delivery_gain_db` is the master's last gain where it is kept from another run.
+    """
 
     title: str
     groups: tuple[Place, ...]
     master: Place
     settings: RankSettings
     won: Mapping[str, float]
-
-
-def write_recipe(results: Results, path: Path) -> None:
-    """Write the winning set of a run as recipe.toml."""
-    chosen = results.chosen
-    groups = [c for c in results.comparisons if c.name != MASTER]
-    master = next(c for c in results.comparisons if c.name == MASTER)
-    table = {
-        "recipe": FORMAT,
-        "title": results.source.title,
-        "settings": {
-            "price_lu_per_pct": results.settings.price_lu_per_pct,
-            "tie_lu": results.settings.tie_lu,
-            "budget": asdict(results.settings.budget),
-        },
-        "won": _numbers(
-            mix_headroom_db=chosen.mix_headroom_db,
-            thdn_with_master_pct=chosen.thdn_with_master_pct,
-            integrated_lufs=chosen.master_file.integrated_lufs if chosen.master_file else None,
-        ),
-        "provenance": {
-            "program": results.program,
-            "version": results.version,
-            **results.engine,
-            "stems": [f"{f.name} {f.digest}" for g in results.source.groups for f in g.files],
-        },
-        "group": [_place_table(comparison) for comparison in groups],
-        MASTER: {key: value for key, value in _place_table(master).items() if key != "name"},
-    }
-    write_text(path, tomli_w.dumps(table))
-
-
-def _numbers(**values: float | None) -> dict[str, float]:
-    return {key: round(value, 4) for key, value in values.items() if value is not None}
-
-
-def _place_table(comparison: Comparison) -> dict[str, Any]:
-    won = next(c for c in comparison.candidates if c.name == comparison.winner)
-    table: dict[str, Any] = {"name": comparison.name, "chain": won.name, "about": won.about}
-    table["won"] = _numbers(
-        loudness_gain_lu=won.standing.loudness_gain_lu,
-        thdn_programme_pct=won.tones.thdn_programme_pct if won.tones else None,
-        sdr_db=won.programme.sdr_db if won.programme else None,
-        plr_db=comparison.reference.plr_db,
-    )
-    table["stage"] = [_stage_table(stage) for stage in won.stages]
-    return table
-
-
-def _stage_table(stage: ResolvedStage) -> dict[str, Any]:
-    intended = {"intended": True} if stage.intended else {}
-    settings = {s.key: s.written for s in stage.settings if s.written is not None}
-    if stage.plugin is not None:
-        preset = {"preset": stage.plugin.preset} if stage.plugin.preset else {}
-        return {"plugin": stage.effect, **intended, **preset, "params": settings}
-    return {"effect": stage.effect, **intended, **settings}
+    delivery_gain_db: float | None = None
 
 
 def load_recipe(path: Path) -> Recipe:
@@ -116,7 +61,7 @@ def load_recipe(path: Path) -> Recipe:
     ------
     RecipeError
         Unreadable, not TOML, of another major format, an unknown key, a place whose chain is
-        missing or not valid; the text names the place.
+        missing or not valid, or a plug-in that is missing or has changed; the text names the place.
     """
     try:
         table = read_toml(path)
@@ -144,6 +89,8 @@ def _parse(table: Mapping[str, Any], where: str, folder: Path) -> Recipe:
     if MASTER not in table:
         raise RecipeError(f"{where}: [master] is missing")
     master = _parse_place({"name": MASTER, **table[MASTER]}, MASTER, f"{where}: master", folder)
+    for place in (*places, master):
+        _check_plugins(place, table.get("provenance", {}), where)
     return Recipe(
         title=str(table.get("title", "")),
         groups=places,
@@ -171,15 +118,54 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path)
     variants = list(parse_chain(written, where=where, folder=folder))
     if len(variants) != 1:
         raise RecipeError(f"{where}: a recipe holds found values; a sweep is not allowed here")
-    return Place(name, variants[0], won)
+    if variants[0].searches:
+        raise RecipeError(
+            f"{where}: a recipe holds found values; state one, and apply it with --search-again"
+        )
+    found = tuple(_parse_found(entry, variants[0], where) for entry in table.get("found", []))
+    return Place(name, variants[0], won, found)
+
+
+def _parse_found(table: Mapping[str, Any], chain: Chain, where: str) -> tuple[int, str]:
+    check_keys(table, _FOUND, f"{where}: found")
+    number, key = table.get("stage"), table.get("parameter")
+    if not isinstance(number, int) or not 1 <= number <= len(chain.stages):
+        raise RecipeError(
+            f"{where}: found: stage = {number!r}; the chain has stages 1 to {len(chain.stages)}"
+        )
+    if key not in chain.stages[number - 1].settings:
+        raise RecipeError(f"{where}: found: stage {number} sets no {key!r}")
+    return number - 1, str(key)
+
+
+def _check_plugins(place: Place, provenance: Mapping[str, Any], where: str) -> None:
+    """Refuse a plug-in that is not the one the recipe was made with."""
+    made_with = {p.get("plugin"): p.get("digest") for p in provenance.get("plugins", [])}
+    for stage in place.chain.stages:
+        if not isinstance(stage, PluginStage) or stage.name not in made_with:
+            continue
+        if made_with[stage.name] != stage.plugin.digest:
+            raise RecipeError(
+                f"{where}: {place.name}: plug-in {stage.name} has changed since the recipe was "
+                f"made (its file's digest was {made_with[stage.name]}, is {stage.plugin.digest}); "
+                "rank anew, or take its entry out of [[provenance.plugins]] to use it all the same"
+            )
 
 
 def _parse_settings(table: Mapping[str, Any], where: str) -> RankSettings:
     check_keys(table, _SETTINGS, where)
-    budget = table.get("budget", {})
-    check_keys(budget, [f.name for f in fields(Budget)], f"{where}.budget")
-    numbers = _parse_numbers({k: v for k, v in table.items() if k != "budget"}, where)
-    return RankSettings(**numbers, budget=Budget(**_parse_numbers(budget, f"{where}.budget")))
+    parts = {}
+    for name, kind in (("budget", Budget), ("target", Target)):
+        if name in table:
+            check_keys(table[name], [f.name for f in fields(kind)], f"{where}.{name}")
+            parts[name] = kind(**_parse_numbers(table[name], f"{where}.{name}"))
+    numbers = _parse_numbers({k: v for k, v in table.items() if k not in parts}, where)
+    settings = RankSettings(**numbers, **parts)  # type: ignore[arg-type]
+    try:
+        check_settings(settings)
+    except SettingsError as error:
+        raise RecipeError(f"{where}: {error}") from error
+    return settings
 
 
 def _parse_numbers(table: Mapping[str, Any], where: str) -> dict[str, float]:

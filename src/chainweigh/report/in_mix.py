@@ -14,9 +14,6 @@ def not_judged(candidate: Candidate) -> str | None:
     """Why audibility in the mix has no numbers; None where it was judged."""
     if candidate.in_mix is not None:
         return None
-    standing = candidate.standing
     if candidate.failure is not None:
         return "not judged: failed"
-    if standing.loudness_gain_lu is None:
-        return "not judged: its gain is not defined"
-    return "not judged: gains nothing" if standing.loudness_gain_lu <= 0 else "not judged"
+    return "not judged" if candidate.stages else "not judged: changes nothing"

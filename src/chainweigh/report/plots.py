@@ -5,7 +5,8 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
-from chainweigh.ranking.results import Candidate, Comparison, RankSettings
+from chainweigh.ranking.results import Candidate, Comparison
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.report.formats import number, one_line, with_minus
 from chainweigh.report.text_table import cut, display_width
 

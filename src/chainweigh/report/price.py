@@ -1,6 +1,7 @@
 """The range of prices within which a winner stays the winner, as a sentence."""
 
-from chainweigh.ranking.results import Comparison, RankSettings
+from chainweigh.ranking.results import Comparison
+from chainweigh.ranking.settings import RankSettings
 
 
 def price_sentence(comparison: Comparison, settings: RankSettings) -> str:

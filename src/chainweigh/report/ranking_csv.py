@@ -73,7 +73,8 @@ COLUMNS = (
     + (JUDGED + ("worst_moments_s",))
     + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
     + (SPECTRUM + IMAGE + CONTRAST + MATCH + FILE + ("dc_offset",))
-    + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings", "audio")
+    + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings")
+    + ("searches", "audio")
 )
 
 
@@ -122,6 +123,7 @@ def _row(
     yield "failure", candidate.failure
     yield "undefined", "; ".join(_reasons(candidate))
     yield "settings", candidate_settings(candidate)
+    yield "searches", " ".join(search.said for search in candidate.searches)
     yield "audio", candidate.audio
 
 

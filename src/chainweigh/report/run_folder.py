@@ -6,7 +6,7 @@ from pathlib import Path
 from chainweigh.audio.atomic import link_or_copy, write_text
 from chainweigh.audio.files import write_wav
 from chainweigh.ranking.assembly import Run
-from chainweigh.recipe.recipe import write_recipe
+from chainweigh.recipe.write import write_recipe
 from chainweigh.report.page import write_report
 from chainweigh.report.results_json import FILE_NAME, write_results
 from chainweigh.report.settings_sheet import settings_sheet

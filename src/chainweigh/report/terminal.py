@@ -7,9 +7,11 @@ from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
+from chainweigh.report.set_table import expectation_lines, set_lines
 from chainweigh.report.settings_text import plugin_verdicts
 from chainweigh.report.text_table import (
     Column,
+    bullets,
     column_widths,
     cut,
     heading_lines,
@@ -51,18 +53,15 @@ def ranking_table(results: Results, *, width: int = 100) -> str:
     lines = [one_line(results.source.title), *wrapped(one_line(results.chosen.verdict), width)]
     for comparison in results.comparisons:
         lines += ["", *_comparison_lines(results, comparison, width)]
-    lines += ["", *_chosen_lines(results.chosen, width)]
-    for heading, texts in (("Warnings", results.warnings), ("Notes", results.notes)):
+    lines += ["", *_chosen_lines(results.chosen, width), *set_lines(results.chosen, width)]
+    if results.expectations:
+        lines += ["", *expectation_lines(results.expectations)]
+    since = results.revision.said if results.revision else ()
+    told = (("Since the earlier run", since), ("Warnings", results.warnings))
+    for heading, texts in (*told, ("Notes", results.notes)):
         if texts:
-            lines += ["", heading, *_bullets(texts, width)]
+            lines += ["", heading, *bullets([one_line(text) for text in texts], width)]
     return "\n".join(lines) + "\n"
-
-
-def _bullets(texts: tuple[str, ...], width: int) -> Iterator[str]:
-    for text in texts:
-        first, *rest = wrapped(one_line(text), width - 2) or [""]
-        yield f"- {first}"
-        yield from (f"  {line}" for line in rest)
 
 
 def _name_cells(room: int) -> int:
@@ -91,7 +90,9 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     yield from heading_lines(RANKING, widths)
     for candidate, row in zip(measured, rows, strict=True):
         yield row_line(row, RANKING, widths)
-        for text in (candidate.standing.why, *flags(candidate), *plugin_verdicts(candidate)):
+        found = (search.said for search in candidate.searches)
+        verdicts = plugin_verdicts(candidate)
+        for text in (candidate.standing.why, *found, *flags(candidate), *verdicts):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
@@ -171,3 +172,4 @@ def _master_lines(chosen: ChosenSet, notes: Notes, width: int) -> Iterator[str]:
     ):
         ceiling = f" (ceiling {plain(chosen.ceiling_dbtp)})" if unit == "dBTP" else ""
         yield f"{label:<48}{_cell(chosen.master_file, field, notes, ''):>8} {unit}{ceiling}"
+    yield from wrapped(one_line(chosen.target_said), width)

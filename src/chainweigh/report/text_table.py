@@ -2,7 +2,7 @@
 
 import textwrap
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 ELLIPSIS = "…"
@@ -62,6 +62,14 @@ def pad(text: str, width: int, right: bool) -> str:
 def wrapped(text: str, width: int, indent: str = "") -> list[str]:
     """Text broken at spaces into indented lines."""
     return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=indent)
+
+
+def bullets(texts: Sequence[str], width: int) -> Iterator[str]:
+    """A list of texts, each wrapped beside its mark."""
+    for text in texts:
+        first, *rest = wrapped(text, width - 2) or [""]
+        yield f"- {first}"
+        yield from (f"  {line}" for line in rest)
 
 
 def column_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[int]:

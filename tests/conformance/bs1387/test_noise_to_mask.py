@@ -53,15 +53,89 @@ def test_noise_to_mask_ratio_of_a_tone_with_a_product(candidate, expected_db):
     assert read_db == pytest.approx(expected_db, abs=0.003)
 
 
-def test_white_noise_under_white_noise_20_db_louder():
-    """The MATLAB run gave -20.44 and a trial of the formulas -20.40, at a level nobody noted.
+def nmr_by_the_formulas_db(reference, candidate):
+    """The standard's formulas once more, as whole matrices in double precision."""
+    frame, hop, step_bark = 2048, 1024, 0.25
+    low, high = 7 * np.arcsinh(np.array([80, 18_000]) / 650)
+    z = np.arange(low, high, step_bark)
+    edges_hz = 650 * np.sinh(np.append(z, high) / 7)
+    centre_hz = 650 * np.sinh((z + np.append(z[1:], high)) / 14)
+    bin_hz = RATE / frame * np.arange(frame // 2 + 1)
+    tops_hz = np.minimum(edges_hz[1:], bin_hz[:, None] + RATE / frame / 2)
+    shares = tops_hz - np.maximum(edges_hz[:-1], bin_hz[:, None] - RATE / frame / 2)
+    shares = np.maximum(shares, 0) * frame / RATE
 
-    The reading depends on level, since louder bands spread further up: from -40 to 0 dBFS RMS it
-    falls by 2 dB. Both figures belong to noise of about -25 dBFS RMS, such as uniform in +-0.1.
+    khz = np.maximum(bin_hz, 1e-6) / 1000
+    ear_db = -2.184 * khz**-0.8 + 6.5 * np.exp(-0.6 * (khz - 3.3) ** 2) - 1e-3 * khz**3.6
+    full_scale = np.sqrt(8 / 3) * 0.84971762641205 / 4 * (frame - 1)
+    weight = 10 ** ((92 + ear_db) / 20) / full_scale
+    window = np.sqrt(8 / 3) * np.hanning(frame)
+
+    def magnitudes(signal):
+        frames = np.lib.stride_tricks.sliding_window_view(signal, frame)[::hop]
+        return weight * np.abs(np.fft.rfft(frames * window))
+
+    def spread(energies):
+        away = step_bark * (np.arange(len(z)) - np.arange(len(z))[:, None])
+        falling_db = -24 - 230 / centre_hz + 2 * np.log10(energies)
+        parts = 10 ** (away * np.where(away < 0, 27, falling_db[:, None]) / 10)
+        parts *= (energies / parts.sum(axis=1))[:, None]
+        return (parts**0.4).sum(axis=0) ** 2.5
+
+    was, now = magnitudes(reference), magnitudes(candidate)
+    bands = np.maximum(was**2 @ shares, 1e-12) + 10 ** (0.1456 * (centre_hz / 1000) ** -0.8)
+    noise = np.maximum((now - was) ** 2 @ shares, 1e-12)
+    offset = 10 ** (np.maximum(3, 0.25 * step_bark * np.arange(len(z))) / 10)
+    decay = np.exp(-hop / RATE / (0.008 + 0.022 * 100 / centre_hz))
+    ratios, smeared, unit = [], 0, spread(np.ones(len(z)))
+    for energies, frame_noise in zip(bands, noise, strict=True):
+        excitation = spread(energies) / unit
+        smeared = decay * smeared + (1 - decay) * excitation
+        ratios.append(frame_noise * offset / np.maximum(smeared, excitation))
+    return 10 * np.log10(np.mean(ratios))
+
+
+def test_the_formulas_written_out_give_the_worked_values_too():
+    for frequency_hz, expected_db in ((3000, 14.2192), (500, 22.874), (2000, -9.774)):
+        read_db = nmr_by_the_formulas_db(TONE, TONE + sine(frequency_hz, -46))
+        assert read_db == pytest.approx(expected_db, abs=0.003)
+
+
+WORKED_NOISE_DB = -20.40, -20.44  # a trial of the formulas, and the MATLAB run
+
+
+def test_white_noise_under_white_noise_20_db_louder_reads_what_the_formulas_give_at_any_level():
+    """The worked values -20.40 and -20.44 came without the level of the noise.
+
+    Louder bands spread further up, so the reading falls by 2.5 dB from -50 to 0 dBFS RMS; and the
+    noise at hand moves it by about 0.1 dB. No level is picked to meet them: the formulas say what
+    is right at each, and somewhere on the way both worked values are met.
     """
-    rng = np.random.default_rng(1)
-    loud, quiet = (peak * rng.uniform(-1, 1, 4 * RATE) for peak in (0.1, 0.01))
-    assert nmr_db(loud, loud + quiet) == pytest.approx(-20.42, abs=0.1)
+    loud, quiet = np.random.default_rng(1387).standard_normal((2, 4 * RATE)).astype(np.float32)
+    readings_db = []
+    for rms_dbfs in (-50, -35, -20, 0):
+        gain = np.float32(10 ** (rms_dbfs / 20))
+        pair = gain * loud, gain * (loud + np.float32(0.1) * quiet)
+        readings_db.append(nmr_db(*pair))
+        assert readings_db[-1] == pytest.approx(nmr_by_the_formulas_db(*pair), abs=0.001)
+    assert readings_db == sorted(readings_db, reverse=True)
+    assert all(readings_db[0] > worked_db > readings_db[-1] for worked_db in WORKED_NOISE_DB)
+
+
+def test_16_bit_dither_beside_a_tone():
+    """The worked value -24.19 came as "16-bit TPDF", without saying what was added to the tone.
+
+    Triangular dither by itself, 1/6 of a squared step, meets it. Quantising with it adds 1/4
+    (Wannamaker et al.), 1.76 dB more: that is what the formulas written out read too.
+    """
+    rng = np.random.default_rng(16)
+    step = 2.0**-15
+    dither = rng.random(len(TONE)) - rng.random(len(TONE))
+    quantised = step * np.round(TONE / step + dither)
+    alone_db, whole_db = nmr_db(TONE, TONE + step * dither), nmr_db(TONE, quantised)
+    assert alone_db == pytest.approx(-24.19, abs=0.1)
+    assert whole_db - alone_db == pytest.approx(10 * np.log10(6 / 4), abs=0.1)
+    assert whole_db == pytest.approx(nmr_by_the_formulas_db(TONE, quantised), abs=0.01)
 
 
 def test_a_product_beside_the_tone_is_hidden_and_one_below_it_is_not():

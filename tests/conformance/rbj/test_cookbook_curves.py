@@ -114,7 +114,7 @@ def test_far_below_the_sample_rate_the_coefficients_are_the_cookbooks(shape: str
 PEAKS = [
     {"shape": "peak", "frequency": f, "gain": gain, "q": q}
     for f in (500, 5_000, 10_000, 14_000, 20_000)
-    for gain, q in ((12, 0.3), (-12, 1), (12, 2), (3, 0.7))
+    for gain, q in ((12, 0.3), (-12, 1), (12, 2), (3, 0.7), (-12, 4), (12, 40))
 ]
 SHELVES = [
     {"shape": shape, "frequency": f, "gain": gain, "q": q}
@@ -140,6 +140,28 @@ def test_a_band_follows_the_analog_curve_up_to_20_khz_at_44100_hz(given: dict[st
     assert np.abs(found - expected)[kept].max() < stated_db
     faint = np.abs(10 ** (found / 20) - 10 ** (expected / 20))[~kept]
     assert faint.max(initial=0) < 0.001 * n_sections
+
+
+@pytest.mark.parametrize(("q", "stated_db"), [(2, 0.25), (4, 0.7), (10, 2.5)])
+@pytest.mark.parametrize("shape", ["low_shelf", "high_shelf", "tilt"])
+def test_a_resonant_shelf_deviates_by_no_more_than_is_stated(shape, q, stated_db) -> None:
+    for frequency_hz in (5_000, 9_641, 11_156, 12_296, 12_909, 14_000, 17_000, 20_000):
+        for gain in (-12, 12):
+            given = {"shape": shape, "frequency": frequency_hz, "gain": gain, "q": q}
+            deviation_db = gain_db(given, UP_TO_20_KHZ) - analog_db(given, UP_TO_20_KHZ)
+            assert np.abs(deviation_db).max() < stated_db
+
+
+@pytest.mark.parametrize("frequency_hz", [2_000, 7_000, 14_000, 20_000])
+@pytest.mark.parametrize(
+    ("shape", "qs", "stated_db"),
+    [("peak", (0.3, 1, 4, 40), 0.28), ("low_shelf", (0.3, S1, 1), 0.1), ("tilt", (0.3, 1), 0.1)],
+)
+def test_24_db_of_gain_deviate_by_no_more_than_is_stated(shape, qs, stated_db, frequency_hz):
+    for q in qs:
+        given = {"shape": shape, "frequency": frequency_hz, "gain": 24, "q": q}
+        deviation_db = gain_db(given, UP_TO_20_KHZ) - analog_db(given, UP_TO_20_KHZ)
+        assert np.abs(deviation_db).max() < stated_db
 
 
 @pytest.mark.parametrize(

@@ -83,7 +83,7 @@ def test_a_sweep_of_two_settings_gives_every_pair_a_name_of_its_own(tmp_path):
         (('"peak - 3 dB"', '"peak - 3"'), ["the offset needs the unit dB"]),
         (('"peak - 3 dB"', "-3.0"), ["ceiling: -3.0 is not text with a unit"]),
         (('"peak - 3 dB"', '"+400 dBFS"'), ["ceiling", "400"]),
-        (('"peak - 3 dB"', "{ search = [1, 2] }"), ["the drive search is not available"]),
+        (('"peak - 3 dB"', "{ search = [1, 2] }"), ["1 is not text with a unit"]),
         (('"peak - 3 dB"', "{ sweep = [] }"), ["{ sweep = [a, b, c] }"]),
         (('"peak - 3 dB"', '{ sweep = ["peak", "peak"] }'), ["stands twice"]),
         (("oversample = 16", "oversample = 3"), ["oversample", "3"]),

@@ -14,6 +14,8 @@ from chainweigh.kernels.audibility import (
     smear_twin,
     spread,
     spread_twin,
+    weighted_products,
+    weighted_products_twin,
 )
 
 N_BINS, STEP_BARK = 129, 0.25
@@ -46,7 +48,7 @@ def levels(n_frames):
 
 
 @pytest.mark.skipif(not native.compiled, reason="the package was installed without a compiler")
-@pytest.mark.parametrize("n_frames", [1, 7, 8, 9, 30])
+@pytest.mark.parametrize("n_frames", [1, 7, 31, 32, 70])
 class TestCompiled:
     def test_band_energies_match_the_twin(self, n_frames):
         got = band_energies(spectra(n_frames), grouping())
@@ -56,6 +58,13 @@ class TestCompiled:
         pair = spectra(n_frames), spectra(n_frames, seed=3)
         got = band_noise(*pair, grouping())
         np.testing.assert_allclose(got, band_noise_twin(*pair, grouping()), 1e-4)
+
+    def test_weighted_products_match_the_twin(self, n_frames):
+        weight = np.linspace(-1, 2, 83).astype(np.float32)
+        pair = spectra(n_frames), spectra(n_frames, seed=3)
+        got = weighted_products(*pair, weight, first_bin=7)
+        expected = weighted_products_twin(*pair, weight, first_bin=7)
+        np.testing.assert_allclose(got, expected, atol=1e-5)
 
     def test_spread_matches_the_twin(self, n_frames):
         arguments = levels(n_frames), CENTRE_HZ, STEP_BARK, ONES
@@ -75,6 +84,16 @@ def test_equal_magnitudes_are_no_noise_whatever_their_phase():
     here = spectra(5)
     turned = (here * np.complex64(1j)).astype(np.complex64)
     np.testing.assert_array_equal(band_noise(here, turned, grouping()), np.float32(1e-12))
+
+
+def test_a_frames_weighted_power_is_the_sum_over_its_bins():
+    """Parseval: each bin but the first and last counts for two."""
+    signal = np.random.default_rng(5).standard_normal((3, 2 * (N_BINS - 1))).astype(np.float32)
+    weight = np.full(N_BINS, 2, dtype=np.float32)
+    weight[[0, -1]] = 1
+    here = np.fft.rfft(signal).astype(np.complex64)
+    power = weighted_products(here, here, weight) / signal.shape[1]
+    np.testing.assert_allclose(power, np.square(signal).sum(axis=1), 1e-6)
 
 
 def test_band_energy_is_the_weighted_sum_of_its_bins():

@@ -3,7 +3,7 @@
 import pytest
 
 from chainweigh.ranking.order import Entry, price_range, rank
-from chainweigh.ranking.results import Budget, RankSettings
+from chainweigh.ranking.settings import Budget, RankSettings
 
 SETTINGS = RankSettings(price_lu_per_pct=0.1, tie_lu=0.1, budget=Budget(thdn_programme_pct=10.0))
 

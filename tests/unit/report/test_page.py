@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from chainweigh.ranking.results import Budget, RankSettings
+from chainweigh.ranking.settings import Budget, RankSettings
 from chainweigh.report.page import render_page, write_report
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -191,10 +191,10 @@ def test_a_candidate_without_measures_is_shown_with_reasons(results, tmp_path, m
 
 
 def test_a_candidate_not_judged_in_the_mix_says_why_in_its_row(results, tmp_path, make):
-    still = make.candidate("Still", 1, 0.0, 1.0, in_mix=None)
+    still = make.candidate("Still", 1, 0.0, 1.0, stages=(), in_mix=None)
     run = replace(results, comparisons=(make.comparison("drums", [still]),))
     cells = [text for tag, text in page(run, tmp_path).texts if tag == "td"]
-    assert cells.count("not judged: gains nothing") == 1
+    assert cells.count("not judged: changes nothing") == 1
 
 
 def test_distortion_ranked_by_the_residual_is_marked(results, tmp_path, make):

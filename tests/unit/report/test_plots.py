@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from chainweigh.ranking.results import Budget, RankSettings
+from chainweigh.ranking.settings import Budget, RankSettings
 from chainweigh.report.plots import NARROW, WIDE, plot_comparison
 
 FRAMES = pytest.mark.parametrize("frame", [WIDE, NARROW], ids=["wide", "narrow"])

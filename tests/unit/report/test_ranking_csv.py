@@ -61,10 +61,10 @@ def test_the_two_tone_gains_and_the_worst_moments_have_their_own_cells(results):
 
 
 def test_a_candidate_not_judged_in_the_mix_says_why(results, make):
-    still = make.candidate("Still", 1, 0.0, 0.0, in_mix=None)
+    still = make.candidate("Still", 1, 0.0, 0.0, stages=(), in_mix=None)
     run = replace(results, comparisons=(make.comparison("drums", [still]),))
     (row,) = rows(run)
-    assert row["undefined"].endswith("disturbed_onsets_pct: not judged: gains nothing")
+    assert row["undefined"].endswith("disturbed_onsets_pct: not judged: changes nothing")
     assert row["disturbed_pct"] == ""
 
 

@@ -20,14 +20,6 @@
 #define MARGIN 64  /* frames kept on each side of a chunk */
 #define WIDTH (CHUNK + 2 * MARGIN + 2 * LANES)
 
-#if defined(__GNUC__)
-#define INLINE static inline __attribute__((always_inline, unused))
-#elif defined(_MSC_VER)
-#define INLINE static __forceinline
-#else
-#define INLINE static inline
-#endif
-
 /* Vectors are spelt out where the compiler has them, and loops over taps unrolled: left to itself
    it does not keep the sums in registers. */
 #if defined(__GNUC__)

@@ -1,15 +1,17 @@
 /* Inner loops of the BS.1387 basic ear model: grouping into bands, spreading, smearing. */
 #include "common.h"
+#include "_exp_log.h"
 #include "audibility.h"
 
 #define LANES 8
+#define FRAMES 32 /* spread side by side */
 #define MAX_BANDS 128
 #define MAX_BINS 16385
 #define FLOOR 1e-12f
 #define LOG_10 2.302585092994045684
 
 /* Sums of weighted bins; a band's first and last bin count by the share that lies inside. */
-static void group(const float *bins, const int32_t *first_bin, const int32_t *n_band_bins,
+INLINE void group(const float *bins, const int32_t *first_bin, const int32_t *n_band_bins,
                   const float *share, int n_bands, float *out)
 {
     for (int band = 0; band < n_bands; band++) {
@@ -54,48 +56,77 @@ WIDE void cw_ear_noise(const float *reference, const float *candidate, int64_t n
     }
 }
 
-/* Sum of ratio^1 .. ratio^n, the ratio given as its logarithm. */
-static double geometric(double log_ratio, int n)
+/* Per frame the weighted sum of products of two spectra's bins, their phases apart included, over n
+   bins from the first. */
+WIDE void cw_weighted_products(const float *a, const float *b, int64_t n_frames, int64_t n_bins,
+                               int64_t first, int64_t n, const float *weight, double *sums)
 {
-    double ratio = exp(log_ratio), gap = 1.0 - ratio;
-    if (fabs(gap) < 1e-9) return n;
-    return ratio * (1.0 - exp(n * log_ratio)) / gap;
+    int64_t whole = n / LANES * LANES;
+    for (int64_t t = 0; t < n_frames; t++) {
+        const float *x = a + 2 * (n_bins * t + first), *y = b + 2 * (n_bins * t + first);
+        double lane[LANES] = {0.0}, sum = 0.0;
+        for (int64_t k = 0; k < whole; k += LANES)
+            for (int j = 0; j < LANES; j++) {
+                int64_t i = 2 * (k + j);
+                lane[j] += weight[k + j] * (x[i] * y[i] + x[i + 1] * y[i + 1]);
+            }
+        for (int64_t k = whole; k < n; k++)
+            sum += weight[k] * (x[2 * k] * y[2 * k] + x[2 * k + 1] * y[2 * k + 1]);
+        for (int j = 0; j < LANES; j++) sum += lane[j];
+        sums[t] = sum;
+    }
 }
 
-/* Source level to the power 0.4 after normalising, and its upper slope a band, same power. */
-static void prepare(double energy, int bands_above, double area_below, double step_bark,
-                    double centre_hz, double *source, double *slope)
+/* Sum of ratio^1 .. ratio^n, and the last of them given. */
+INLINE double geometric(double ratio, double last, double n)
 {
-    double log_energy = log(energy);
-    double upper = (LOG_10 * (-2.4 - 23.0 / centre_hz) + 0.2 * log_energy) * step_bark;
-    double area = area_below + geometric(upper, bands_above);
-    *source = exp(0.4 * (log_energy - log(area)));
-    *slope = exp(0.4 * upper);
+    double gap = 1.0 - ratio;
+    return fabs(gap) < 1e-9 ? n : ratio * (1.0 - last) / gap;
+}
+
+/* Source levels to the power 0.4 after normalising, and their upper slopes a band, same power. */
+INLINE void prepare(const double energy[FRAMES], int bands_above, double area_below,
+                           double step_bark, double centre_hz, double source[FRAMES],
+                           double slope[FRAMES])
+{
+    double log_energy[FRAMES], upper[FRAMES], log_area[FRAMES];
+    for (int j = 0; j < FRAMES; j++) log_energy[j] = log_of(energy[j]);
+    for (int j = 0; j < FRAMES; j++)
+        upper[j] = (LOG_10 * (-2.4 - 23.0 / centre_hz) + 0.2 * log_energy[j]) * step_bark;
+    for (int j = 0; j < FRAMES; j++) slope[j] = exp_of(0.4 * upper[j]);
+    for (int j = 0; j < FRAMES; j++) {
+        double ratio = slope[j] * slope[j] * sqrt(slope[j]);
+        double area = area_below + geometric(ratio, exp_of(bands_above * upper[j]), bands_above);
+        log_area[j] = log_of(area);
+    }
+    for (int j = 0; j < FRAMES; j++) source[j] = exp_of(0.4 * (log_energy[j] - log_area[j]));
 }
 
 WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
                         const double *centre_hz, const double *unit_response, double *excitation)
 {
-    double source[MAX_BANDS][LANES], slope[MAX_BANDS][LANES], sum[MAX_BANDS][LANES];
+    double source[MAX_BANDS][FRAMES], slope[MAX_BANDS][FRAMES], sum[MAX_BANDS][FRAMES];
     double area_below[MAX_BANDS], lower = -2.7 * LOG_10 * step_bark, below = exp(0.4 * lower);
-    for (int b = 0; b < n_bands; b++) area_below[b] = 1.0 + geometric(lower, b);
-    for (int64_t start = 0; start < n_frames; start += LANES) {
-        int n = (int)(n_frames - start < LANES ? n_frames - start : LANES);
-        for (int b = 0; b < n_bands; b++)
-            for (int j = 0; j < LANES; j++) {
-                double e = bands[n_bands * (start + (j < n ? j : 0)) + b];
-                prepare(e, n_bands - 1 - b, area_below[b], step_bark, centre_hz[b], &source[b][j],
-                        &slope[b][j]);
-            }
-        for (int j = 0; j < LANES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
+    for (int b = 0; b < n_bands; b++)
+        area_below[b] = 1.0 + geometric(exp(lower), exp(b * lower), b);
+    for (int64_t start = 0; start < n_frames; start += FRAMES) {
+        int n = (int)(n_frames - start < FRAMES ? n_frames - start : FRAMES);
+        for (int b = 0; b < n_bands; b++) {
+            double energy[FRAMES];
+            for (int j = 0; j < FRAMES; j++)
+                energy[j] = bands[n_bands * (start + (j < n ? j : 0)) + b];
+            prepare(energy, n_bands - 1 - b, area_below[b], step_bark, centre_hz[b], source[b],
+                    slope[b]);
+        }
+        for (int j = 0; j < FRAMES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
         for (int b = n_bands - 2; b >= 0; b--)
-            for (int j = 0; j < LANES; j++)
+            for (int j = 0; j < FRAMES; j++)
                 sum[b][j] = source[b][j] + below * sum[b + 1][j];
         for (int b = 0; b < n_bands; b++) {
-            double part[LANES];
-            for (int j = 0; j < LANES; j++) part[j] = source[b][j];
+            double part[FRAMES];
+            for (int j = 0; j < FRAMES; j++) part[j] = source[b][j];
             for (int above = b + 1; above < n_bands; above++)
-                for (int j = 0; j < LANES; j++) {
+                for (int j = 0; j < FRAMES; j++) {
                     part[j] *= slope[b][j];
                     sum[above][j] += part[j];
                 }

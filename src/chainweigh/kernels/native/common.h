@@ -14,4 +14,13 @@
 #define WIDE
 #endif
 
+/* For what a WIDE function calls: only what is inlined there is compiled for its vectors. */
+#if defined(__GNUC__)
+#define INLINE static inline __attribute__((always_inline, unused))
+#elif defined(_MSC_VER)
+#define INLINE static __forceinline
+#else
+#define INLINE static inline
+#endif
+
 #endif
