@@ -13,6 +13,7 @@ from chainweigh.hosts import vst3_abi as abi
 from chainweigh.hosts.vst3_com import PluginObject
 
 WAYS = (abi.INPUT, abi.OUTPUT)
+ALIGNED_FRAMES = 4  # channels start at multiples of 16 bytes, as vector instructions may want
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,10 @@ class BusMemory:
 
     def __init__(self, buses: Sequence[Bus], block_frames: int) -> None:
         self.n_buses = len(buses)
-        self._arrays = [np.zeros((bus.n_channels, block_frames), np.float32) for bus in buses]
+        n_row = -(-block_frames // ALIGNED_FRAMES) * ALIGNED_FRAMES
+        self._arrays = [
+            np.zeros((bus.n_channels, n_row), np.float32)[:, :block_frames] for bus in buses
+        ]
         self._channels = [_pointers(array) for array in self._arrays]
         self.buffers = (abi.BusBuffers * max(len(buses), 1))()
         for bus, buffer, channels in zip(buses, self.buffers, self._channels, strict=False):

@@ -8,6 +8,7 @@ import itertools
 from collections.abc import Callable
 from ctypes import c_void_p
 from functools import partial
+from threading import Lock
 from typing import Any, ClassVar
 
 from chainweigh.hosts import vst3_abi as abi
@@ -46,6 +47,7 @@ class HostObject:
     _functions: ClassVar[abi.Unknown]
     _kept: ClassVar[dict[str, Any]]
     _alive: ClassVar[dict[int, "HostObject"]] = {}
+    _counting: ClassVar[Lock] = Lock()
 
     def __init_subclass__(cls) -> None:
         bases = reversed(cls.table.__mro__)
@@ -76,15 +78,19 @@ class HostObject:
 
     def add_ref(self) -> int:
         """One more owner."""
-        self._n_owners += 1
-        return self._n_owners
+        return self._owners_after(1)
 
     def release(self) -> int:
         """One owner fewer; the last one frees it."""
-        self._n_owners -= 1
-        if self._n_owners == 0:
+        n_owners = self._owners_after(-1)
+        if n_owners == 0:
             del self._alive[self.address]
-        return self._n_owners
+        return n_owners
+
+    def _owners_after(self, change: int) -> int:
+        with self._counting:  # a plug-in may count from several threads
+            self._n_owners += change
+            return self._n_owners
 
 
 def _calling(name: str) -> Callable[..., Any]:

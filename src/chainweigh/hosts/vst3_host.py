@@ -159,10 +159,11 @@ class Message(HostObject):
         return self._attributes.address
 
     def release(self) -> int:
-        """One owner fewer; its content goes with it."""
-        if self._n_owners == 1:
+        """One owner fewer; its content goes with the last."""
+        n_owners = super().release()
+        if n_owners == 0:
             self._attributes.release()
-        return super().release()
+        return n_owners
 
 
 class Stream(HostObject):
