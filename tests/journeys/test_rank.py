@@ -63,7 +63,8 @@ def test_a_run_folder_holds_what_the_readme_says(ranked):
     takes |= {f"audio/{g}/reference.wav" for g in ("hits", "low", "master")}
     rest = {"results.json", "ranking.csv", "report.html", "recipe.toml", "masters/tiny.wav"}
     rest |= {"session/hits.wav", "session/low.wav", "session/settings.md"}
-    assert found == takes | rest
+    ladder = {f"ladder/drive{drive_db:+d}dB.wav" for drive_db in range(-2, 6)}
+    assert found == takes | rest | ladder
 
 
 @pytest.mark.parametrize("group", ["hits", "low", "master"])

@@ -22,8 +22,12 @@ RUN_ENTRIES = (
     RUN_MARKER,
     "ranking.csv",
     "report.html",
+    "report.md",
+    "results.schema.json",
     "recipe.toml",
+    "plots",
     "audio",
+    "ladder",
     "masters",
     "session",
 )

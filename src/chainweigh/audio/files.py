@@ -1,5 +1,6 @@
 """Audio files: read to the array convention, written as 32-bit float WAV."""
 
+import io
 import operator
 import os
 import stat
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from chainweigh.audio.array import Audio, Samples, check_rate, check_samples
 from chainweigh.audio.atomic import file_in_place
@@ -95,6 +97,38 @@ def read_audio(path: FilePath) -> Audio:
         )
     _check_finite(path, samples)
     return Audio(samples, header.sample_rate_hz)
+
+
+def read_part(path: FilePath, start_frame: int, n_frames: int) -> Audio:
+    """Read a stretch of an audio file, decoding no more than that.
+
+    Raises
+    ------
+    AudioFileError
+        As `read_audio`; a stretch that the file does not hold whole.
+    """
+    path = Path(path)
+    with _opened(path) as file:
+        header = _header(path, file)
+        if start_frame < 0 or n_frames < 1 or start_frame + n_frames > header.n_frames:
+            raise AudioFileError(
+                f"{path}: frames {start_frame} to {start_frame + n_frames} are not in it; "
+                f"it holds {header.n_frames}"
+            )
+        file.seek(start_frame)
+        block = file.read(n_frames, dtype="float32", always_2d=True)
+    samples = np.ascontiguousarray(block.T)
+    _check_finite(path, samples)
+    return Audio(samples, header.sample_rate_hz)
+
+
+def flac_bytes(frames: NDArray[np.int32], sample_rate_hz: int) -> bytes:
+    """A FLAC stream of 24-bit integers, shape (n_channels, n_frames); exact when decoded."""
+    import soundfile
+
+    stream = io.BytesIO()
+    soundfile.write(stream, frames.T << 8, sample_rate_hz, format="FLAC", subtype="PCM_24")
+    return stream.getvalue()
 
 
 def write_wav(path: FilePath, samples: Samples, sample_rate_hz: int) -> None:

@@ -2,10 +2,10 @@
 
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING
 
 import click
 import msgspec
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from chainweigh.ranking.results import Results
 
 EXIT_SOME_FAILED = 3
-
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Strict JSON on stdout.")
 quiet_option = click.option("--quiet", is_flag=True, help="No progress and no messages.")

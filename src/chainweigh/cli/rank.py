@@ -10,7 +10,10 @@ import click
 from chainweigh.audio.atomic import folder_in_place
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
+from chainweigh.cli.listening_options import listening, listening_options
 from chainweigh.cli.ranking_options import changed_settings, ranking_options
+from chainweigh.measure.frames import Span
+from chainweigh.ranking.personal_budget import load_personal_budget
 from chainweigh.ranking.rank import plan_for, rank_song
 from chainweigh.ranking.revision import compare_revision
 from chainweigh.ranking.settings import RankSettings, check_settings
@@ -40,9 +43,16 @@ from chainweigh.song import load_song
     metavar="RUN",
     help="An earlier run of this song: say what moved, which group caused it, who still wins.",
 )
+@click.option(
+    "--budget-from",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Take the limits of audibility from a drive ladder marked and saved in a report.",
+)
 @ranking_options
 @options.resample_option
 @options.threads_option
+@listening_options
 @options.json_option
 @options.quiet_option
 def command(
@@ -50,8 +60,11 @@ def command(
     chains_folder: Path | None,
     out: Path | None,
     since: Path | None,
+    budget_from: Path | None,
     resample_hz: int | None,
     threads: int,
+    excerpt: Span | None,
+    no_audio: bool,
     as_json: bool,
     quiet: bool,
     **ranking: Any,
@@ -60,7 +73,11 @@ def command(
 
     SONG is a folder of stems: sub-folders or files are the groups, or song.toml names them.
     """
-    settings = changed_settings(RankSettings(), ranking)
+    settings = RankSettings()
+    if budget_from is not None:
+        budget = load_personal_budget(budget_from, settings.budget)
+        settings = replace(settings, budget=budget)
+    settings = changed_settings(settings, ranking)
     check_settings(settings)
     earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
@@ -76,7 +93,7 @@ def command(
         if since is not None and earlier is not None:
             revision = compare_revision(earlier, since, loaded, run.results)
             run = replace(run, results=replace(run.results, revision=revision))
-        write_run(run, folder)
+        write_run(run, folder, listening(excerpt, no_audio))
     cache.trim()
     if as_json:
         click.echo(results_text(run.results), nl=False)

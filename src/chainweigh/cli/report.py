@@ -5,18 +5,39 @@ from pathlib import Path
 import click
 
 from chainweigh.cli import options
-from chainweigh.report.page import write_report
+from chainweigh.cli.listening_options import listening, listening_options
+from chainweigh.measure.frames import Span
+from chainweigh.report.outputs import DEFAULT_FORMATS, FORMATS, write_formats
 from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.terminal import ranking_table
 
 
 @click.command("report")
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option(
+    "--format",
+    "formats",
+    type=click.Choice(FORMATS),
+    multiple=True,
+    default=DEFAULT_FORMATS,
+    show_default=True,
+    help="What to write into RUN; may be given more than once. svg: every plot in RUN/plots; "
+    "schema: the JSON Schema of results.json.",
+)
+@listening_options
 @options.json_option
 @options.quiet_option
-def command(run_folder: Path, as_json: bool, quiet: bool) -> None:
-    """Build report.html and ranking.csv again from a run's results.json."""
+def command(
+    run_folder: Path,
+    formats: tuple[str, ...],
+    excerpt: Span | None,
+    no_audio: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Write the report again from a run's folder, or write it in other formats."""
     results = load_results(run_folder)
-    page = write_report(results, run_folder)
+    written = write_formats(results, run_folder, formats, listening(excerpt, no_audio))
     click.echo(results_text(results) if as_json else ranking_table(results), nl=not as_json)
-    options.say(f"report: {page}", quiet=quiet)
+    for path in written:
+        options.say(f"report: {path}", quiet=quiet)

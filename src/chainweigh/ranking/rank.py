@@ -6,10 +6,11 @@ from dataclasses import dataclass, replace
 from chainweigh.audio.array import padded
 from chainweigh.chain.chain import Chain, bypass
 from chainweigh.errors import SongError
-from chainweigh.measure.onsets import find_onsets
+from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.ladder import climb
 from chainweigh.ranking.master_target import drive_masters
 from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.plugin_results import preset_files
@@ -17,7 +18,7 @@ from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.settings import RankSettings, check_settings
-from chainweigh.ranking.weighed_group import first_chains, weigh_all
+from chainweigh.ranking.weighed_group import WeighedGroup, first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.song import Song, mix_of, sum_of
@@ -111,7 +112,23 @@ def rank_song(
         song, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
     )
     chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
-    return replace(assembly.run(kind, stems), presets=preset_files(chains))
+    run = replace(assembly.run(kind, stems), presets=preset_files(chains))
+    return run if kind == "apply" else _with_ladder(run, groups, onsets, cache, threads)
+
+
+def _with_ladder(
+    run: Run, groups: Mapping[str, WeighedGroup], onsets: Onsets, cache: Cache, threads: int
+) -> Run:
+    """The run with the drive ladder of the chain that gives the mix most."""
+    gains = {c.group: c.loudness_gain_lu or 0.0 for c in run.results.chosen.choices if c.settings}
+    if not gains:
+        return run
+    picks = {c.group: c.candidate for c in run.results.chosen.choices}
+    name = max(gains, key=lambda group: gains[group])
+    others = [(groups[other], pick) for other, pick in picks.items() if other != name]
+    made = climb(groups[name], picks[name], others, onsets, cache, threads=threads)
+    results = replace(run.results, ladder=made.ladder)
+    return replace(run, results=results, cached_audio={**run.cached_audio, **made.audio})
 
 
 def _longest_tails(plan: Plan, sample_rate_hz: int) -> int:

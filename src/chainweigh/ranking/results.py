@@ -355,10 +355,37 @@ class Expectation:
 
 
 @dataclass(frozen=True)
+class Rung:
+    """A chosen chain driven harder or less: its input turned by `drive_db`, its levels as chosen.
+
+    What is over a limit here was not ranked; the listener says where it is first heard.
+    """
+
+    drive_db: float
+    audio: str | None
+    failure: str | None
+    match_gain_db: float | None
+    thdn_programme_pct: float | None
+    disturbed_pct: float | None
+    disturbed_onsets_pct: float | None
+    undefined: Reasons = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """One comparison's chosen chain at rising drive, in the mix of the chosen set."""
+
+    comparison: str
+    candidate: str
+    rungs: tuple[Rung, ...]
+
+
+@dataclass(frozen=True)
 class Results:
     """One run. `kind` is "rank" or "apply"; `expectations` and `warnings` belong to apply.
 
     `revision` is there where the run was held against an earlier one.
+    `ladder` is that of the chain that gives the mix most; None where every group stays dry.
     """
 
     schema: str
@@ -374,3 +401,4 @@ class Results:
     expectations: tuple[Expectation, ...] = ()
     warnings: tuple[str, ...] = ()
     revision: Revision | None = None
+    ladder: Ladder | None = None

@@ -1,30 +1,34 @@
-"""report.html: one file with everything in it but the audio, opened without network or server."""
+"""report.html: one file with everything in it, opened without network or server."""
 
-import base64
-import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
 from chainweigh.audio.atomic import write_text
+from chainweigh.measure.frames import Span
+from chainweigh.ranking.listening import ListeningRoom, candidate_sources, ladder_sources
 from chainweigh.ranking.order import LIMITS
-from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
+from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report import formats, settings_text
+from chainweigh.report.before_after import before_after, song_figures
+from chainweigh.report.embedded_audio import Embedded, audio_texts, embed, listening_data
+from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
 from chainweigh.report.in_mix import deciding, not_judged
-from chainweigh.report.plots import NARROW, WIDE, Plot, plot_comparison, plottable
-from chainweigh.report.price import price_sentence
+from chainweigh.report.ladder_data import LADDER_ID, ladder_data
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
-from chainweigh.report.ranking_csv import is_chosen, write_ranking_csv
+from chainweigh.report.ranking_csv import is_chosen
+from chainweigh.report.script import page_script, script_hash, script_json
+from chainweigh.report.sections import Section, player, section_of
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
 FILE_NAME = "report.html"
+PAGE_LIMIT_BYTES = 25_000_000
+PANEL_BYTES = 32_768  # what a comparison's listening part takes beside its audio
 FILE_ROWS = (
     ("integrated_lufs", "Integrated loudness"),
     ("momentary_max_lufs", "Momentary maximum"),
@@ -43,32 +47,6 @@ FILE_ROWS = (
 
 
 @dataclass(frozen=True)
-class Player:
-    """One audio file to listen to; `source` is None where the file is missing."""
-
-    label: str
-    path: str
-    source: str | None
-    is_reference: bool = False
-
-
-@dataclass(frozen=True)
-class Section:
-    """One comparison as the page shows it."""
-
-    id: str
-    title: str
-    comparison: Comparison
-    measured: tuple[Candidate, ...]
-    failed: tuple[Candidate, ...]
-    off_plot: tuple[Candidate, ...]
-    plots: tuple[Plot, ...]
-    has_bare_ranks: bool
-    players: tuple[Player, ...]
-    price: str
-
-
-@dataclass(frozen=True)
 class Chosen:
     """One chain of the chosen set; `candidate` is None where this run did not compare it."""
 
@@ -80,10 +58,16 @@ class Chosen:
     record: Any
 
 
-def write_report(results: Results, run_folder: Path) -> Path:
-    """Write report.html and ranking.csv into a run's folder; returns the page's path.
+@dataclass(frozen=True)
+class Listening:
+    """What of the run's audio goes into the page: the passage (None: the loudest), or nothing."""
 
-    Audio is linked by relative path; a file that is not there is said to be missing.
+    wanted: Span | None = None
+    with_audio: bool = True
+
+
+def write_report(results: Results, run_folder: Path, listening: Listening | None = None) -> Path:
+    """Write report.html into a run's folder; returns its path.
 
     Raises
     ------
@@ -91,74 +75,85 @@ def write_report(results: Results, run_folder: Path) -> Path:
         A file cannot be written.
     """
     page = run_folder / FILE_NAME
-    write_text(page, render_page(results, run_folder))
-    write_ranking_csv(results, run_folder / CSV_NAME)
+    write_text(page, render_page(results, run_folder, listening))
     return page
 
 
-def render_page(results: Results, run_folder: Path) -> str:
-    """The text of report.html; `run_folder` is only asked which audio files exist."""
-    sections = [
-        _section(comparison, index, results, run_folder)
-        for index, comparison in enumerate(results.comparisons, start=1)
-    ]
-    chosen = results.chosen
-    return (
-        _environment()
-        .get_template("report.html.j2")
-        .render(
-            results=results,
-            sections=sections,
-            chosen=_chosen_chains(results, sections),
-            master_player=_player("Master", chosen.master_audio, run_folder),
-            n_failed=sum(len(section.failed) for section in sections),
-            bars=_bars(results),
-            script_hash=_script_hash(),
-            csv_name=CSV_NAME,
+def render_page(results: Results, run_folder: Path, listening: Listening | None = None) -> str:
+    """The text of report.html, with as much audio as keeps it under 25 MB.
+
+    Audio that is not in the run's folder is said to be missing.
+    """
+    listening = listening or Listening()
+    page = _Page(results, run_folder, listening)
+    silent = page.text({})
+    if not listening.with_audio:
+        return silent
+    rooms = _rooms(results, run_folder, listening.wanted)
+    source = results.source
+    room_bytes = PAGE_LIMIT_BYTES - len(silent.encode()) - PANEL_BYTES * (1 + len(rooms))
+    found = embed(list(rooms.values()), source.tempo_bpm, source.beats_per_bar, room_bytes)
+    embedded = {id: e for id, e in zip(rooms, found, strict=True) if e is not None}
+    return page.text(embedded) if embedded else silent
+
+
+def _rooms(results: Results, folder: Path, wanted: Span | None) -> dict[str, ListeningRoom]:
+    """What can be listened to, by its identifier in the page: every comparison, and the ladder."""
+    rooms = {
+        f"comparison-{i}": ListeningRoom(results, c, candidate_sources(c), folder, wanted)
+        for i, c in enumerate(results.comparisons, start=1)
+    }
+    ladder = results.ladder
+    climbed = [c for c in results.comparisons if ladder and c.name == ladder.comparison]
+    if ladder and climbed:
+        rungs = ladder_sources(ladder)
+        rooms[LADDER_ID] = ListeningRoom(results, climbed[0], rungs, folder, wanted)
+    return rooms
+
+
+class _Page:
+    """A run's page; what is measured of its files is measured once."""
+
+    def __init__(self, results: Results, folder: Path, listening: Listening) -> None:
+        self._results, self._folder, self._listening = results, folder, listening
+        rate = results.source.sample_rate_hz
+        self._drawn = [before_after(c, folder, rate) for c in results.comparisons]
+        self._song_figures = song_figures(results, folder)
+
+    def text(self, embedded: Mapping[str, Embedded]) -> str:
+        """The page with these passages, by identifier."""
+        results = self._results
+        sections = [
+            section_of(comparison, i, results, self._folder, embedded.get(f"comparison-{i}"), drawn)
+            for i, (comparison, drawn) in enumerate(
+                zip(results.comparisons, self._drawn, strict=True), start=1
+            )
+        ]
+        chosen = results.chosen
+        script = page_script()
+        data = [listening_data(id, e) for id, e in embedded.items() if id != LADDER_ID]
+        ladder = embedded.get(LADDER_ID)
+        return (
+            environment()
+            .get_template("report.html.j2")
+            .render(
+                results=results,
+                sections=sections,
+                chosen=_chosen_chains(results, sections),
+                master_player=player("Master", chosen.master_audio, self._folder),
+                n_failed=sum(len(section.failed) for section in sections),
+                bars=_bars(results),
+                song_figures=self._song_figures,
+                script=script,
+                script_hash=script_hash(script),
+                listening_json=script_json(data),
+                ladder=ladder,
+                ladder_json=script_json(ladder_data(results.ladder, ladder)),
+                audio_texts=[text for id, e in embedded.items() for text in audio_texts(id, e)],
+                listening_wanted=self._listening.wanted,
+                csv_name=CSV_NAME,
+            )
         )
-    )
-
-
-def _section(comparison: Comparison, index: int, results: Results, folder: Path) -> Section:
-    measured = tuple(c for c in comparison.candidates if c.failure is None)
-    on_plot = plottable(comparison)
-    drawn = (plot_comparison(comparison, results.settings, frame) for frame in (WIDE, NARROW))
-    plots = tuple(plot for plot in drawn if plot is not None)
-    return Section(
-        id=f"comparison-{index}",
-        title="Master" if comparison.scope == MASTER else comparison.name,
-        comparison=comparison,
-        measured=measured,
-        failed=tuple(c for c in comparison.candidates if c.failure is not None),
-        off_plot=tuple(c for c in measured if c not in on_plot),
-        plots=plots,
-        has_bare_ranks=any(not point.is_named for plot in plots for point in plot.points),
-        players=_players(comparison, measured, folder),
-        price=price_sentence(comparison, results.settings),
-    )
-
-
-def _players(
-    comparison: Comparison, measured: Sequence[Candidate], folder: Path
-) -> tuple[Player, ...]:
-    reference = _player("Reference", comparison.reference_audio, folder, is_reference=True)
-    found = [reference] if reference else []
-    for candidate in measured:
-        player = _player(candidate.name, candidate.audio, folder)
-        if player:
-            found.append(player)
-    return tuple(found)
-
-
-def _player(
-    label: str, path: str | None, folder: Path, *, is_reference: bool = False
-) -> Player | None:
-    if not path:
-        return None
-    parts = PurePosixPath(path)
-    inside = not parts.is_absolute() and ".." not in parts.parts
-    here = inside and (folder / parts).is_file()
-    return Player(label, path, f"./{quote(path)}" if here else None, is_reference)
 
 
 def _chosen_chains(results: Results, sections: Sequence[Section]) -> list[Chosen]:
@@ -208,13 +203,9 @@ def _bars(results: Results) -> tuple[Bar, ...]:
     )
 
 
-def _script_hash() -> str:
-    script = resources.files("chainweigh.report").joinpath("templates/page.js").read_bytes()
-    return base64.b64encode(hashlib.sha256(script).digest()).decode()
-
-
 @cache
-def _environment() -> "Environment":
+def environment() -> "Environment":
+    """The page's templates: escaped, strict, with what they format numbers by."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
@@ -230,6 +221,7 @@ def _environment() -> "Environment":
         cell=_cell,
         missing=_missing,
         number=lambda field, value: formats.with_minus(formats.number(field, value)),
+        number_text=formats.with_minus,
         unit=formats.unit,
         reason=formats.reason,
         new_notes=formats.Notes,
@@ -246,6 +238,7 @@ def _environment() -> "Environment":
         not_judged=not_judged,
         deciding=deciding,
         flags=flags,
+        candidate_figures=candidate_figures,
     )
     return environment
 

@@ -7,12 +7,13 @@ from chainweigh.audio.atomic import link_or_copy, write_text
 from chainweigh.audio.files import write_wav
 from chainweigh.ranking.assembly import Run
 from chainweigh.recipe.write import write_recipe
-from chainweigh.report.page import write_report
+from chainweigh.report.outputs import DEFAULT_FORMATS, write_formats
+from chainweigh.report.page import Listening
 from chainweigh.report.results_json import FILE_NAME, write_results
 from chainweigh.report.settings_sheet import settings_sheet
 
 
-def write_run(run: Run, folder: Path) -> None:
+def write_run(run: Run, folder: Path, listening: Listening | None = None) -> None:
     """Write everything a run made into a fresh folder.
 
     Cached renders are hard-linked, copied where the disk cannot link.
@@ -40,4 +41,4 @@ def write_run(run: Run, folder: Path) -> None:
     write_text(folder / "session" / "settings.md", settings_sheet(run.results))
     write_recipe(run.results, folder / "recipe.toml")
     write_results(run.results, folder / FILE_NAME)
-    write_report(run.results, folder)
+    write_formats(run.results, folder, DEFAULT_FORMATS, listening)

@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 
 from chainweigh.ranking.results import MASTER, Candidate, Results
-from chainweigh.report.formats import one_line, plain, signed
+from chainweigh.report.formats import plain, signed
+from chainweigh.report.markdown import markdown_text
 from chainweigh.report.settings_text import (
     find_candidate,
     key_text,
@@ -12,7 +13,6 @@ from chainweigh.report.settings_text import (
     written_text,
 )
 
-_MARKDOWN = str.maketrans({c: f"\\{c}" for c in "\\`*_{}[]<>#|~&!"})
 NOT_MEASURED = "It was not measured in this run; its settings are in recipe.toml."
 
 
@@ -26,9 +26,9 @@ def settings_sheet(results: Results) -> str:
 
 
 def _lines(results: Results) -> Iterator[str]:
-    yield f"# {_text(results.source.title)}: settings to dial in"
+    yield f"# {markdown_text(results.source.title)}: settings to dial in"
     yield ""
-    yield _text(results.chosen.verdict)
+    yield markdown_text(results.chosen.verdict)
     yield ""
     yield (
         "Levels hold for the stems at the level they had in this run, faders at unity and nothing "
@@ -48,14 +48,14 @@ def _chain_lines(
     where: str, chain: str, settings: tuple[str, ...], candidate: Candidate | None
 ) -> Iterator[str]:
     yield ""
-    yield f"## {_text(where)}: {_text(chain)}"
+    yield f"## {markdown_text(where)}: {markdown_text(chain)}"
     yield ""
     if candidate is None:
-        yield from (f"- {_text(line)}" for line in settings)
+        yield from (f"- {markdown_text(line)}" for line in settings)
         yield "" if settings else NOT_MEASURED
         return
     if candidate.about:
-        yield _text(candidate.about)
+        yield markdown_text(candidate.about)
         yield ""
     yield from _stage_lines(candidate)
     yield from _match_lines(candidate)
@@ -67,17 +67,17 @@ def _stage_lines(candidate: Candidate) -> Iterator[str]:
         yield "Nothing to set: leave it as it is."
     for index, stage in enumerate(candidate.stages, start=1):
         colour = " (wanted colour)" if stage.intended else ""
-        yield f"{index}. **{_text(stage.effect)}**{colour}"
+        yield f"{index}. **{markdown_text(stage.effect)}**{colour}"
         if stage.plugin is not None:
-            yield f"   {_text(plugin_text(stage))}"
+            yield f"   {markdown_text(plugin_text(stage))}"
         for setting in stage.settings:
-            value = _text(rendered_text(stage, setting))
+            value = markdown_text(rendered_text(stage, setting))
             origin = ""
             if setting.relative:
-                origin = f" (the chain says {_text(written_text(setting))})"
+                origin = f" (the chain says {markdown_text(written_text(setting))})"
             elif setting.written is None:
                 origin = " (default)"
-            yield f"   - {_text(key_text(setting))}: {value}{origin}"
+            yield f"   - {markdown_text(key_text(setting))}: {value}{origin}"
 
 
 def _match_lines(candidate: Candidate) -> Iterator[str]:
@@ -93,7 +93,3 @@ def _match_lines(candidate: Candidate) -> Iterator[str]:
         f"Match gain {signed(gain_db)} dB: turn the chain's output {turn} by that much and it is "
         "as loud as without the chain, for a fair comparison."
     )
-
-
-def _text(text: str) -> str:
-    return one_line(text).translate(_MARKDOWN)

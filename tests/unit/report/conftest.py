@@ -284,6 +284,17 @@ def chosen_set():
     )
 
 
+def ladder():
+    rungs = [
+        r.Rung(
+            float(d), f"ladder/drive{d:+d}dB.wav", None, 0.5 * d, 2.0 + d, 0.2 * (d + 2), 1.0 + d
+        )
+        for d in range(-1, 3)
+    ]
+    failed = r.Rung(3.0, None, "gain is out of range", None, None, None, None)
+    return r.Ladder("drums", "Firm clip", (*rungs, failed))
+
+
 def rank_results():
     group = r.SourceGroup
     return r.Results(
@@ -310,6 +321,7 @@ def rank_results():
         comparisons=(drums(), bass(), master()),
         chosen=chosen_set(),
         notes=("The tone bench drove every chain at the level of its programme.",),
+        ladder=ladder(),
     )
 
 

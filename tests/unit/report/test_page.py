@@ -275,8 +275,9 @@ def test_tables_have_captions_and_scopes_and_plots_a_name(results, applied, tmp_
         assert len(parsed.of("table")) == len(parsed.of("caption")) > 10
         assert all("scope" in th for th in parsed.of("th"))
         plots = [svg for svg in parsed.of("svg") if svg.get("role") == "img"]
-        assert len(plots) == 6
-        assert all(svg["aria-labelledby"] for svg in plots)
+        assert len([svg for svg in plots if svg.get("aria-labelledby")]) == 6
+        assert all(svg.get("aria-labelledby") or svg.get("aria-label") for svg in plots)
+        assert len(plots) > 30
         assert parsed.of("html") == [{"lang": "en"}]
         assert len(parsed.of("h1")) == 1
 
@@ -320,10 +321,9 @@ def test_the_same_results_give_the_same_bytes(results, tmp_path):
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
         assert write_report(results, tmp_path / name) == tmp_path / name / "report.html"
-    for file in ("report.html", "ranking.csv"):
-        one, two = ((tmp_path / n / file).read_bytes() for n in ("one", "two"))
-        assert one == two
-    assert sorted(p.name for p in (tmp_path / "one").iterdir()) == ["ranking.csv", "report.html"]
+    one, two = ((tmp_path / n / "report.html").read_bytes() for n in ("one", "two"))
+    assert one == two
+    assert [p.name for p in (tmp_path / "one").iterdir()] == ["report.html"]
 
 
 def test_no_absolute_path_of_the_run_is_on_the_page(results, tmp_path):

@@ -1,0 +1,134 @@
+"""The drive ladder: a chosen chain at rising drive, for the ear to say where it is first heard.
+
+Notes
+-----
+Drive is gain in front of the chain, whose levels stay as they were resolved for the set: the same
+device, fed hotter. Each rung is matched and measured like a candidate.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from chainweigh.audio.files import read_audio
+from chainweigh.chain.chain import AnyStage, Chain, Stage
+from chainweigh.chain.values import LevelExpression, Value, parse_value
+from chainweigh.measure.onsets import Onsets
+from chainweigh.ranking.distortion import measure_heard
+from chainweigh.ranking.jobs import no_progress, run_jobs
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.results import HeardMeasures, Ladder, ResolvedStage, Rung
+from chainweigh.ranking.weigh import Weighed, identity, weigh
+from chainweigh.ranking.weighed_group import WeighedGroup
+from chainweigh.render.cache import Cache
+
+DRIVES_DB = tuple(float(drive) for drive in range(-2, 6))
+NOT_JUDGED = "not measured: this drive could not be rendered"
+
+
+@dataclass(frozen=True)
+class LadderRun:
+    """A ladder and the cached files of its rungs, by path in the run's folder."""
+
+    ladder: Ladder
+    audio: dict[str, Path]
+
+
+def climb(
+    group: WeighedGroup,
+    pick: str,
+    others: Sequence[tuple[WeighedGroup, str]],
+    onsets: Onsets,
+    cache: Cache,
+    *,
+    threads: int,
+) -> LadderRun:
+    """Render, match and measure every rung of a group's chosen chain; one that fails says why.
+
+    Parameters
+    ----------
+    others : the other groups with their picks
+    onsets : of the dry mix, in song time
+    """
+    chain = next(c for c in group.chains if c.name == pick)
+    stages = group.weighed[pick].stages
+    mix = _Mix(others, onsets, cache)
+    chains = [driven(chain, stages, drive_db) for drive_db in DRIVES_DB]
+    jobs = [lambda c=c: mix.weigh(c, group.reference) for c in chains]
+    done = run_jobs(jobs, threads=threads, progress=no_progress, what="")
+    rungs = [_rung(drive, *found) for drive, found in zip(DRIVES_DB, done, strict=True)]
+    audio = {
+        rung_path(drive_db): weighed.audio
+        for drive_db, (weighed, _) in zip(DRIVES_DB, done, strict=True)
+        if weighed.audio is not None
+    }
+    return LadderRun(Ladder(group.reference.name, pick, tuple(rungs)), audio)
+
+
+class _Mix:
+    """The mix around a group, for chains that are no candidates of it."""
+
+    def __init__(
+        self, others: Sequence[tuple[WeighedGroup, str]], onsets: Onsets, cache: Cache
+    ) -> None:
+        self._onsets, self._cache = onsets, cache
+        self._identities = [group.identity(pick) for group, pick in others]
+        parts = [group.windowed(pick).astype(np.float64) for group, pick in others]
+        self._others: NDArray[np.float64] | None = np.sum(parts, axis=0) if parts else None
+
+    def weigh(self, chain: Chain, reference: Reference) -> tuple[Weighed, HeardMeasures | None]:
+        """A chain's own measures, and what is heard of it in the mix."""
+        weighed = weigh(chain, reference, self._cache)
+        if weighed.audio is None or weighed.fitted_audio is None:
+            return weighed, None
+        key = self._cache.key("in mix", False, identity(chain, reference), self._identities)
+        heard = self._cache.load(key, HeardMeasures)
+        if heard is None:
+            taken = reference.windows.cut(read_audio(weighed.audio).samples)
+            fitted = read_audio(weighed.fitted_audio).samples
+            heard = measure_heard(fitted, taken, self._onsets, reference.windows, self._others)
+            self._cache.store(key, heard, {}, reference.sample_rate_hz)
+        return weighed, heard
+
+
+def driven(chain: Chain, stages: Sequence[ResolvedStage], drive_db: float) -> Chain:
+    """A chain with its levels as they were resolved, and its input turned up or down."""
+    frozen = [_frozen(stage, found) for stage, found in zip(chain.stages, stages, strict=True)]
+    drive = Stage("gain", {"gain": drive_db}, intended=bool(chain.split))
+    return replace(chain, name=f"{chain.name}, {drive_db:+g} dB", stages=(drive, *frozen))
+
+
+def _frozen(stage: AnyStage, resolved: ResolvedStage) -> AnyStage:
+    """A stage with what its relative levels were resolved to in their place."""
+    rendered = {setting.key: setting.rendered for setting in resolved.settings}
+    levels = {k for k, value in stage.settings.items() if isinstance(value, LevelExpression)}
+    frozen: dict[str, Value] = {key: rendered[key] for key in levels}
+    if isinstance(stage, Stage):
+        parameters = {p.name: p for p in stage.effect.parameters}
+        frozen = {key: parse_value(parameters[key], value) for key, value in frozen.items()}
+    return replace(stage, settings={**stage.settings, **frozen})
+
+
+def rung_path(drive_db: float) -> str:
+    """Where a rung lies in the run's folder."""
+    return f"ladder/drive{drive_db:+g}dB.wav"
+
+
+def _rung(drive_db: float, weighed: Weighed, heard: HeardMeasures | None) -> Rung:
+    rung = Rung(
+        drive_db=drive_db,
+        audio=rung_path(drive_db) if weighed.audio else None,
+        failure=weighed.failure,
+        match_gain_db=weighed.match_gain_db,
+        thdn_programme_pct=weighed.tones.thdn_programme_pct if weighed.tones else None,
+        disturbed_pct=heard.disturbed_pct if heard else None,
+        disturbed_onsets_pct=heard.disturbed_onsets_pct if heard else None,
+    )
+    told = {}
+    for measures in (weighed.tones, heard):
+        told.update(measures.undefined if measures else {})
+    missing = [f.name for f in fields(rung) if getattr(rung, f.name) is None]
+    return replace(rung, undefined={name: told.get(name, NOT_JUDGED) for name in missing})
