@@ -46,6 +46,7 @@ def only(monkeypatch):
     [
         ("steady.clap#org.example.steady", "exactly (6 tried)"),
         ("steady.lv2#urn:chainweigh:steady", "to 5e-09 of its range (8 tried)"),  # float32
+        ("steady.vst3#636861696E77656967682D7465737401", "exactly (8 tried)"),
     ],
 )
 def test_a_well_behaved_plug_in_is_safe_to_rank(get, written, exact):

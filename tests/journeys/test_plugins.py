@@ -3,6 +3,8 @@
 import json
 import struct
 
+from chainweigh.hosts.vst3_preset import Preset, preset_bytes
+
 CLIP = 'name = "Clip"\nscope = "bus"\n[[stage]]\neffect = "clip"\nceiling = "peak - 3 dB"\n'
 STEADY = """
 name = "Steady"
@@ -15,6 +17,12 @@ params = { Gain = "peak - 3 dB", Tilt = 1.5 }
 effect = "clip"
 ceiling = "peak - 4 dB"
 """
+CLASS_ID = b"chainweigh-test".hex().upper() + "01"
+STEADY_VST3 = (
+    STEADY.replace('"Steady"', '"Steady as VST3"')
+    .replace("steady.clap#org.example.steady", f"steady.vst3#{CLASS_ID}")
+    .replace("soft.state", "soft.vstpreset")
+)
 TILTED = """
 name = "Tilted"
 scope = "bus"
@@ -41,10 +49,20 @@ def candidates(run):
 
 
 def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plugin_folder):
-    texts = (CLIP, STEADY, TILTED, ROGUE.replace("NUMBER", "1"), ROGUE.replace("NUMBER", "8"))
+    texts = (
+        CLIP,
+        STEADY,
+        STEADY_VST3,
+        TILTED,
+        ROGUE.replace("NUMBER", "1"),
+        ROGUE.replace("NUMBER", "8"),
+    )
     (tiny.folder / "mine").mkdir()
     state = b"steady 1" + struct.pack("6d", 0, 0, 1, 0, 0, 1)  # mirrored
     (tiny.folder / "mine" / "soft.state").write_bytes(state)
+    normalised = struct.pack("12d", 0, 0.5, 0.5, 1, 0, 0, 1, 0, 0, 0, 0, 0)  # mirrored too
+    preset = preset_bytes(Preset(CLASS_ID, normalised, None))
+    (tiny.folder / "mine" / "soft.vstpreset").write_bytes(preset)
     tiny.run("plugins", "test", plugin_folder / "steady.so#steady", "--quiet")
     for number, text in enumerate(texts):
         written = text.replace("FOLDER", str(plugin_folder))
@@ -60,6 +78,7 @@ def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plu
         assert steady["plugin"]["alignment"] == "agreed"
         assert steady["settings"][0]["displayed"].endswith(" dB")
         assert steady["plugin"]["verdict"] == "not tested"
+        assert found[place, "Steady as VST3"]["tones"] == found[place, "Steady"]["tones"]
         assert found[place, "Tilted"]["stages"][0]["plugin"]["verdict"] == "safe to rank"
         kept = tiny.folder / "run" / steady["plugin"]["preset"]
         assert kept.read_bytes() == state

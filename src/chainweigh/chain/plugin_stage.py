@@ -44,7 +44,7 @@ class PluginStage:
     def identity(self) -> list[str]:
         """What it is, whatever the settings."""
         preset = [self.preset.digest, self.preset.choice] if self.preset else []
-        return [self.name, self.plugin.digest, *preset]
+        return [self.name, self.plugin.record.engine, self.plugin.digest, *preset]
 
     def completed(self, levels: Mapping[str, float] | None = None) -> dict[str, Setting]:
         """The settings with relative levels replaced.

@@ -16,7 +16,7 @@ from chainweigh.report.plugin_sheet import list_text, scan_text, show_text, test
 
 @click.group("plugins")
 def command() -> None:
-    """Find the plug-ins of this computer (LADSPA, CLAP, LV2) and say what they take."""
+    """Find the plug-ins of this computer (LADSPA, CLAP, LV2, VST3) and say what they take."""
 
 
 @command.command("scan")

@@ -8,8 +8,8 @@ from pathlib import Path
 
 from chainweigh.errors import PluginError
 
-SUFFIXES = {".so": "ladspa", ".clap": "clap", ".lv2": "lv2"}
-BUNDLE_FORMATS = ("lv2",)
+SUFFIXES = {".so": "ladspa", ".clap": "clap", ".lv2": "lv2", ".vst3": "vst3"}
+BUNDLE_FORMATS = ("lv2", "vst3")
 _BUNDLES = (".clap", ".vst3", ".lv2", ".component")
 _MACHINES = {3: "i386", 40: "arm", 62: "x86_64", 183: "aarch64", 243: "riscv64"}  # ELF e_machine
 _SHARED_OBJECT = 3  # ELF e_type

@@ -15,7 +15,7 @@ from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts import clap_abi as abi
 from chainweigh.hosts.binary import missing_symbol, open_library, printable
 from chainweigh.hosts.clap_host import ClapHost, ParameterEvents, extension, load_state, saved_state
-from chainweigh.hosts.lifecycle import Instance, Library
+from chainweigh.hosts.lifecycle import Instance, Library, restarted
 from chainweigh.hosts.records import (
     BYPASS,
     HIDDEN,
@@ -25,9 +25,8 @@ from chainweigh.hosts.records import (
     PluginRecord,
     audio_refusal,
 )
-from chainweigh.hosts.values import quantity
+from chainweigh.hosts.texts import MAX_CHOICES, choices_of, unit_of
 
-MAX_CHOICES = 128
 _FLAGS = {abi.IS_HIDDEN: HIDDEN, abi.IS_READ_ONLY: READ_ONLY, abi.IS_BYPASS: BYPASS}
 _TEXT_BYTES = 256
 
@@ -145,11 +144,11 @@ class _ClapInstance(Instance):
         steps = round(high - low) if info.flags & abi.STEPPED else None
         choices: tuple[str, ...] = ()
         if steps is not None and 0 < steps < MAX_CHOICES:
-            texts = tuple(self._shown(info.id, low + step) for step in range(steps + 1))
-            choices = texts if all(t and quantity(t) is None for t in texts) else ()
+            choices = choices_of([self._shown(info.id, low + step) for step in range(steps + 1)])
         unit, scaled = "", False
         if not choices:
-            unit, scaled = self._unit(info.id, (low, float(info.default), high))
+            values = (low, float(info.default), high)
+            unit, scaled = unit_of((self._shown(info.id, value), value) for value in values)
         return PluginParameter(
             id=info.id,
             name=printable(info.name),
@@ -161,16 +160,6 @@ class _ClapInstance(Instance):
             choices=choices,
             flags=(*flags, SCALED) if scaled else tuple(flags),
         )
-
-    def _unit(self, parameter_id: int, plain: tuple[float, ...]) -> tuple[str, bool]:
-        """Unit the texts show, and whether they show another number than the plain one."""
-        shown = [quantity(self._shown(parameter_id, value)) for value in plain]
-        known = [(found, value) for found, value in zip(shown, plain, strict=True) if found]
-        units = {found[1] for found, _ in known}
-        if len(units) != 1:
-            return "", bool(known)
-        scaled = any(abs(found[0] - v) > 0.01 * max(1.0, abs(v)) for found, v in known)
-        return units.pop(), scaled
 
     def _shown(self, parameter_id: int, value: float) -> str:
         text = create_string_buffer(_TEXT_BYTES)
@@ -322,10 +311,7 @@ class _ClapInstance(Instance):
 
     def notes(self) -> tuple[str, ...]:
         """Restarts asked for while it was active."""
-        if not self._n_restarts:
-            return ()
-        times = "once" if self._n_restarts == 1 else f"{self._n_restarts} times"
-        return (f"asked to be restarted {times}",)
+        return restarted(self._n_restarts)
 
 
 def _main_channels(ports: list[abi.AudioPortInfo]) -> int:

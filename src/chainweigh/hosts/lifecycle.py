@@ -181,3 +181,10 @@ class Library(ABC):
     def record(self, plugin_id: str) -> PluginRecord:
         """The record of one plug-in of the file."""
         return next(record for record in self.records if record.id == plugin_id)
+
+
+def restarted(n_times: int) -> tuple[str, ...]:
+    """The note on a plug-in that asked to be restarted while it was active."""
+    if not n_times:
+        return ()
+    return (f"asked to be restarted {'once' if n_times == 1 else f'{n_times} times'}",)

@@ -2,8 +2,8 @@
 
 References
 ----------
-LADSPA 1.1, CLAP 1.2 and LV2 1.18 on search paths; multiarch folders as the Filesystem Hierarchy
-Standard's /usr/lib/ARCH.
+LADSPA 1.1, CLAP 1.2, LV2 1.18 and VST 3.7 on search paths; multiarch folders as the Filesystem
+Hierarchy Standard's /usr/lib/ARCH.
 """
 
 import os
@@ -12,12 +12,17 @@ from pathlib import Path
 
 from chainweigh.hosts.binary import BUNDLE_FORMATS
 
-FORMATS = ("ladspa", "clap", "lv2")
-_SUFFIX = {"ladspa": ".so", "clap": ".clap", "lv2": ".lv2"}
+FORMATS = ("ladspa", "clap", "lv2", "vst3")
+_SUFFIX = {"ladspa": ".so", "clap": ".clap", "lv2": ".lv2", "vst3": ".vst3"}
 
 
 def plugin_folders(format_name: str) -> tuple[Path, ...]:
-    """Folders of a format, in order: its variable replaces the standard ones, CLAP_PATH adds."""
+    """Folders of a format, in order: its variable replaces the standard ones, CLAP_PATH adds.
+
+    VST3 has no variable.
+    """
+    if format_name == "vst3":
+        return (Path.home() / ".vst3", Path("/usr/lib/vst3"), Path("/usr/local/lib/vst3"))
     said = _variable(f"{format_name.upper()}_PATH")
     if format_name == "clap":
         return (*said, Path.home() / ".clap", Path("/usr/lib/clap"))
@@ -45,7 +50,7 @@ def _files_of(folder: Path, format_name: str) -> list[Path]:
     suffix = _SUFFIX[format_name]
     if folder.is_file() or folder.suffix in _SUFFIX.values():
         return [folder.resolve()] if folder.suffix == suffix else []
-    pattern = "**/*" if format_name == "clap" else "*"  # the other formats' folders are flat
+    pattern = "**/*" if format_name in ("clap", "vst3") else "*"  # the others' folders are flat
     found = folder.glob(f"{pattern}{suffix}") if folder.is_dir() else ()
     is_bundle = format_name in BUNDLE_FORMATS
     return sorted({path.resolve() for path in found if path.is_dir() == is_bundle})

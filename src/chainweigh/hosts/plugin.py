@@ -88,7 +88,7 @@ class Plugin:
         """
         check_rate(sample_rate_hz)
         job = replace(self.job(requested, sample_rate_hz), preset=preset)
-        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+        with POOL.worker(self.record.host, self.path, self.digest) as worker:
             return worker.settle(job)
 
     def render(
@@ -162,7 +162,7 @@ class Plugin:
         """What a worker says, and the whole output, which is finite."""
         n_channels, n_frames = samples.shape
         job = replace(job, n_channels=n_channels, n_frames=n_frames)
-        with POOL.worker(self.record.format, self.path, self.digest) as worker:
+        with POOL.worker(self.record.host, self.path, self.digest) as worker:
             reply, output = worker.render(job, samples)
             if reply.mode_changed:
                 worker.retire()

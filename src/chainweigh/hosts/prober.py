@@ -61,7 +61,7 @@ class Prober:
     def worker(self) -> WorkerProcess:
         """The worker in use, started if there is none."""
         if self._worker is None:
-            self._worker = WorkerProcess(self.plugin.record.format, self.plugin.path)
+            self._worker = WorkerProcess(self.plugin.record.host, self.plugin.path)
             self._worker.patient = not self.hung
         return self._worker
 

@@ -14,6 +14,8 @@ HIDDEN = "hidden"
 POINTS = "points"  # only certain values, between which lie others it does not take
 PRESET = "preset"  # loads several values, which the others then change
 
+PEDALBOARD = "vst3 by pedalboard"  # an engine
+
 
 @dataclass(frozen=True)
 class PluginParameter:
@@ -59,7 +61,8 @@ class PluginParameter:
 class PluginRecord:
     """One plug-in of a file. `n_inputs` and `n_outputs` count channels of its main audio ports.
 
-    `refusal` says why it cannot be a stage, for example because it is an instrument.
+    `refusal` says why it cannot be a stage, for example because it is an instrument. `engine` is
+    what runs it where that is not our own host of the format.
     """
 
     format: str
@@ -72,6 +75,12 @@ class PluginRecord:
     parameters: tuple[PluginParameter, ...] = ()
     notes: tuple[str, ...] = ()
     refusal: str | None = None
+    engine: str = ""
+
+    @property
+    def host(self) -> str:
+        """Name of what runs it, as workers know it."""
+        return self.engine or self.format
 
 
 @dataclass(frozen=True)

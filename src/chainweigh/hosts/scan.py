@@ -16,10 +16,11 @@ from chainweigh.audio.atomic import write_bytes
 from chainweigh.errors import PluginError, PluginFaultError
 from chainweigh.hosts.binary import BUNDLE_FORMATS, check_binary
 from chainweigh.hosts.content import digest, stamp
-from chainweigh.hosts.records import PluginRecord
+from chainweigh.hosts.records import PEDALBOARD, PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
 
 KEPT_AS = "plugins-2.json"  # the number goes up when what is described changes
+OTHER_ENGINES = {"vst3": (PEDALBOARD,)}
 
 
 @dataclass(frozen=True)
@@ -132,12 +133,24 @@ def _described(format_name: str, path: Path) -> ScannedFile:
     try:
         if format_name not in BUNDLE_FORMATS:
             check_binary(path)
-        worker = WorkerProcess(format_name, path)
-        records = worker.records
-        worker.close()
+        records = _records(format_name, path)
     except PluginError as error:
         refusal = str(error)
     except PluginFaultError as error:
         fault = str(error)
     content = digest(path) if path.is_file() or format_name in BUNDLE_FORMATS else ""
     return ScannedFile(format_name, path, *found, content, records, refusal, fault)
+
+
+def _records(format_name: str, path: Path) -> tuple[PluginRecord, ...]:
+    """As the first engine that can load the file describes them; the first's reason if none can."""
+    failures: list[PluginError | PluginFaultError] = []
+    for engine in (format_name, *OTHER_ENGINES.get(format_name, ())):
+        try:
+            worker = WorkerProcess(engine, path)
+        except (PluginError, PluginFaultError) as error:
+            failures.append(error)
+        else:
+            worker.close()
+            return worker.records
+    raise failures[0]

@@ -27,10 +27,18 @@ from chainweigh.hosts.ladspa import LadspaLibrary
 from chainweigh.hosts.lifecycle import Library
 from chainweigh.hosts.lv2 import Lv2Library
 from chainweigh.hosts.playing import Player, impulse_frames, settle
-from chainweigh.hosts.records import RenderJob, RenderReply
+from chainweigh.hosts.records import PEDALBOARD, RenderJob, RenderReply
 from chainweigh.hosts.shared_memory import MappedMemory
+from chainweigh.hosts.vst3 import Vst3Library
+from chainweigh.hosts.vst3_pedalboard import PedalboardLibrary
 
-LIBRARIES = {"ladspa": LadspaLibrary, "clap": ClapLibrary, "lv2": Lv2Library}
+LIBRARIES = {
+    "ladspa": LadspaLibrary,
+    "clap": ClapLibrary,
+    "lv2": Lv2Library,
+    "vst3": Vst3Library,
+    PEDALBOARD: PedalboardLibrary,
+}
 PARENT_S = 0.5
 _ORPHANED = 1
 
