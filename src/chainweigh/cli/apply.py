@@ -107,7 +107,10 @@ def _pair(text: str) -> tuple[str, str]:
 
 def _targets(folders: tuple[Path, ...], songs: list[Song], out: Path | None) -> list[Path]:
     if out is None:
-        return [options.free_run_folder(folder) for folder in folders]
+        targets: list[Path] = []
+        for folder in folders:
+            targets.append(options.free_run_folder(folder, taken=targets))
+        return targets
     if len(songs) == 1:
         return [out]
     names = [slug(song.folder_name) for song in songs]

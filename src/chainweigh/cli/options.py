@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,11 +88,11 @@ def known_chains(folder: Path | None) -> "tuple[Chain, ...]":
     return (*load_chains(shipped_chains_folder()), *load_chains(shipped_searches_folder()))
 
 
-def free_run_folder(song_folder: Path) -> Path:
-    """The next free SONG-run, SONG-run-2 ... in the working folder."""
+def free_run_folder(song_folder: Path, taken: Collection[Path] = ()) -> Path:
+    """The next SONG-run, SONG-run-2 ... in the working folder that is neither there nor taken."""
     base, number = f"{song_folder.resolve().name}-run", 2
     folder = Path(base)
-    while folder.exists():
+    while folder.exists() or folder in taken:
         folder, number = Path(f"{base}-{number}"), number + 1
     return folder
 

@@ -16,7 +16,7 @@ from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.settings import RankSettings
 
-SCHEMA = "1.2"
+SCHEMA = "1.3"
 
 MASTER = "master"
 
@@ -215,6 +215,8 @@ class Candidate:
     Audibility is that of the loudest windows `soloed` and `in_mix`; `in_mix_whole_song` is there
     for the winner and the runner-up. `spectrum`, `image` and `contrast` hold the matched candidate
     against the dry reference, by themselves. `searches` tell how searched settings were found.
+    `final_limiter_work_db_s` is how long, and by how many decibels, a master's last stage is fed
+    above its ceiling; groups have none.
     """
 
     name: str
@@ -236,6 +238,8 @@ class Candidate:
     in_mix_whole_song: HeardMeasures | None
     standing: Standing
     searches: tuple[Search, ...] = ()
+    final_limiter_work_db_s: float | None = None
+    undefined: Reasons = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -51,7 +51,7 @@ SPECTRUM = ("largest_change_db", "largest_change_hz")
 IMAGE = ("correlation_change", "side_to_middle_change_db", "fold_down_loss_change_lu")
 CONTRAST = ("contrast_change_lu", "quiet_change_lu")
 SOLOED, WHOLE_SONG = "soloed_", "whole_song_"
-MATCH = ("match_gain_db", "loudness_difference_lu", "shift_frames")
+OWN = ("match_gain_db", "loudness_difference_lu", "shift_frames", "final_limiter_work_db_s")
 FILE = (
     "integrated_lufs",
     "momentary_max_lufs",
@@ -72,7 +72,7 @@ COLUMNS = (
     + (STANDING + TONES + PROGRAMME + ("tone_gain_soloed_lu",))
     + (JUDGED + ("worst_moments_s",))
     + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
-    + (SPECTRUM + IMAGE + CONTRAST + MATCH + FILE + ("dc_offset",))
+    + (SPECTRUM + IMAGE + CONTRAST + OWN + FILE + ("dc_offset",))
     + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings")
     + ("searches", "audio")
 )
@@ -136,7 +136,7 @@ def _records(candidate: Candidate) -> tuple[tuple[object, tuple[str, ...]], ...]
         (candidate.spectrum, SPECTRUM),
         (candidate.image, IMAGE),
         (candidate.contrast, CONTRAST),
-        (candidate, MATCH),
+        (candidate, OWN),
         (candidate.file, FILE),
     )
 

@@ -92,7 +92,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
         yield row_line(row, RANKING, widths)
         found = (search.said for search in candidate.searches)
         verdicts = plugin_verdicts(candidate)
-        for text in (candidate.standing.why, *found, *flags(candidate), *verdicts):
+        told = (candidate.standing.why, *found, *_limiter_work(candidate))
+        for text in (*told, *flags(candidate), *verdicts):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
@@ -103,6 +104,12 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     for index, text in enumerate(notes.reasons, start=1):
         yield from wrapped(f"[{index}] {text}", width)
     yield from wrapped(one_line(price_sentence(comparison, results.settings)), width)
+
+
+def _limiter_work(candidate: Candidate) -> Iterator[str]:
+    work = candidate.final_limiter_work_db_s
+    if work is not None:
+        yield f"Its final limiter is fed {plain(work)} dB s above its ceiling."
 
 
 def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:

@@ -61,6 +61,14 @@ def test_no_line_is_wider_than_asked(results, width):
         assert widest <= width
 
 
+def test_a_master_s_final_limiter_says_what_it_is_fed(results):
+    *groups, master = results.comparisons
+    work = replace(master.candidates[0], final_limiter_work_db_s=2.345)
+    worked = replace(master, candidates=(work, *master.candidates[1:]))
+    text = ranking_table(replace(results, comparisons=(*groups, worked)))
+    assert text.count("dB s above its ceiling") == 1 and "is fed 2.35 dB s above" in text
+
+
 def test_an_undefined_number_leads_to_its_reason(results):
     run = renamed(
         results, "Mute", loudness_gain_lu=None, undefined={"loudness_gain_lu": "the mix is silent"}
