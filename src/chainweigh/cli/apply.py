@@ -126,6 +126,6 @@ def _print(done: list[Results], *, as_json: bool) -> None:
         click.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]")
         return
     for results in done:
-        click.echo(ranking_table(results))
+        click.echo(ranking_table(results, width=options.table_width()))
     if len(done) > 1:
         click.echo(album_table(done))

@@ -1,6 +1,7 @@
 """What several commands share: options, progress on stderr, where a run goes."""
 
 import os
+import shutil
 import sys
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
@@ -49,6 +50,11 @@ def progress_bar(n_steps: int, *, quiet: bool) -> Iterator[Progress]:
             bar.update(steps)
 
         yield step
+
+
+def table_width() -> int:
+    """Columns to print a table in: those of the terminal, at least 80; 100 where there is none."""
+    return max(80, shutil.get_terminal_size().columns) if sys.stdout.isatty() else 100
 
 
 def say(text: str, *, quiet: bool = False) -> None:

@@ -105,7 +105,7 @@ def command(
     if as_json:
         click.echo(results_text(run.results), nl=False)
     else:
-        click.echo(ranking_table(run.results))
+        click.echo(ranking_table(run.results, width=options.table_width()))
     options.say(f"cache: {cache.size_bytes() / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
     options.say(f"run folder: {out} (open {out / 'report.html'})", quiet=quiet)
     sys.exit(options.exit_code(run.results))
