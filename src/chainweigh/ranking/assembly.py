@@ -179,6 +179,7 @@ class Assembly:
             in_mix_whole_song=None,
             standing=standing,
             searches=group.searches.get(entry.name, ()),
+            front=group.fronts.get(entry.name),
             final_limiter_work_db_s=weighed.final_limiter_work_db_s,
             undefined=_without_work(group, weighed),
         )

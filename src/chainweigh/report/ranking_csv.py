@@ -12,6 +12,7 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import Candidate, Comparison, Results
 from chainweigh.report.csv_text import Cell, csv_text
 from chainweigh.report.flags import flags
+from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import JUDGED, not_judged
 from chainweigh.report.settings_text import candidate_settings, plugin_verdicts
 
@@ -74,7 +75,7 @@ COLUMNS = (
     + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
     + (SPECTRUM + IMAGE + CONTRAST + OWN + FILE + ("dc_offset",))
     + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings")
-    + ("searches", "audio")
+    + ("searches", "pareto_front", "audio")
 )
 
 
@@ -124,6 +125,7 @@ def _row(
     yield "undefined", "; ".join(_reasons(candidate))
     yield "settings", candidate_settings(candidate)
     yield "searches", " ".join(search.said for search in candidate.searches)
+    yield "pareto_front", "; ".join(front_texts(candidate.front))
     yield "audio", candidate.audio
 
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
 from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
+from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
 from chainweigh.report.set_table import expectation_lines, set_lines
@@ -86,7 +87,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
         yield row_line(row, RANKING, widths)
         found = (search.said for search in candidate.searches)
         verdicts = plugin_verdicts(candidate)
-        told = (candidate.standing.why, *found, *_limiter_work(candidate))
+        front = front_texts(candidate.front)
+        told = (candidate.standing.why, *found, *front, *_limiter_work(candidate))
         for text in (*told, *flags(candidate), *verdicts):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
