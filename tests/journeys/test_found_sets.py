@@ -174,4 +174,5 @@ def test_an_empty_budget_and_two_targets_are_refused(work):
     assert "the budget is empty" in work.run(*asked, "--budget-thdn", 0, code=1).stderr
     both = ("--target", "-8LUFS", "--target-rms", "-6dB")
     assert "state one" in work.run(*asked, *both, code=2).stderr
+    assert "two or more { search" in work.run(*asked, "--pareto", code=2).stderr
     assert "such as -8LUFS" in work.run(*asked, "--target", "-8", code=2).stderr

@@ -25,6 +25,8 @@ from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
 from chainweigh.song import load_song
 
+NO_SEVERAL = "--pareto is for chains with two or more { search = [...] }, and none here has them"
+
 
 @click.command("rank")
 @click.argument("song", type=click.Path(path_type=Path))
@@ -98,9 +100,7 @@ def command(
     loaded = load_song(song, resample_hz=resample_hz)
     chains = _chains(chains_folder, search)
     if pareto and not any(len(chain.searches) > 1 for chain in chains):
-        raise click.UsageError(
-            "--pareto is for chains with two or more { search = [...] }; add one"
-        )
+        raise click.UsageError(NO_SEVERAL)
     plan = plan_for(loaded, chains, n_pareto_trials=N_TRIALS if pareto else 0)
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
