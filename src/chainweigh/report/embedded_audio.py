@@ -63,15 +63,16 @@ def embed(
     """
     longest_s = min([LONGEST_S, *(room.duration_s for room in rooms if room.duration_s)])
     for n_takes in (N_TAKES, N_TAKES // 2, N_TAKES // 4, 1):
-        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar)
-        while length_s >= (LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S):
+        least_s = LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S
+        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar, least_s=least_s)
+        while length_s >= least_s:
             jobs = [lambda r=r, s=length_s, n=n_takes: _embedded(r.passage(s, n)) for r in rooms]
             embedded = run_jobs(jobs, threads=os.cpu_count() or 1, progress=no_progress, what="")
             n_bytes = sum(e.n_bytes for e in embedded if e)
             if n_bytes <= limit:
                 return embedded
             shorter_s = length_s * min(0.97 * limit / n_bytes, 0.9)
-            length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar)
+            length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar, least_s=least_s)
     return [None for _ in rooms]
 
 
