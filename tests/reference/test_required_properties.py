@@ -74,7 +74,8 @@ class Excerpt:
         chains = [bypass("bus"), tried]
         weighed = {chain.name: self.weigh(name, chain) for chain in chains}
         assert weighed[tried.name].failure is None
-        group = WeighedGroup(self.references[name], chains, weighed)
+        by_name = {chain.name: chain for chain in chains}
+        group = WeighedGroup(self.references[name], chains, (), by_name, weighed)
         heard = self.heard(name, group.fitted(tried.name), group.windowed(tried.name))
         toned = group.toned(tried.name)
         gain = self.around[name].gains_lu(group.samples_of(tried.name), toned)

@@ -29,6 +29,7 @@ from chainweigh.ranking.results import (
     SourceFile,
     SourceGroup,
     Standing,
+    Written,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.settings import RankSettings
@@ -345,9 +346,16 @@ def _sum(values: Iterable[float | None]) -> float | None:
 def _settings_text(group: WeighedGroup, candidate: str) -> tuple[str, ...]:
     lines = []
     for stage in group.weighed[candidate].stages:
-        parts = [f"{s.key} {s.rendered}{_origin(s)}" for s in stage.settings]
+        parts = [f"{s.key} {_said(s.rendered)}{_origin(s)}" for s in stage.settings]
         lines.append(f"{stage.effect}: {', '.join(parts)}")
     return tuple(lines)
+
+
+def _said(value: Written) -> str:
+    """A value in words; switches read on and off."""
+    if isinstance(value, bool):
+        return "on" if value else "off"
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _origin(setting: ResolvedSetting) -> str:

@@ -12,7 +12,7 @@ from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.onsets import Onsets
 from chainweigh.measure.punch import measure_punch
-from chainweigh.measure.residual import follow_gains, measure_residual
+from chainweigh.measure.residual import FittedReference, follow_gains, measure_residual
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
 from chainweigh.ranking.windows import Windows
@@ -73,11 +73,9 @@ def measure_programme(
     equaliser takes none.
     """
     rate = windows.sample_rate_hz
-    fit = fit_linear(reference, candidate, sample_rate_hz=rate)
+    fit, tone, fitted = fit_programme(reference, candidate, windows)
     tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
-    tone = apply_fit(fit, reference)
     taken = windows.cut(candidate)
-    fitted = follow_gains(fit, windows.cut(tone), taken, sample_rate_hz=rate)
     residual = measure_residual(fitted, taken, sample_rate_hz=rate)
     toned = _as_loud(tone, candidate, rate) if tone_fit.changes_tone else reference
     punch = measure_punch(toned, candidate, rate, onsets)
@@ -100,6 +98,20 @@ def measure_programme(
         undefined=undefined,
     )
     return FittedProgramme(measures, tone_fit, fitted.samples)
+
+
+def fit_programme(
+    reference: Samples, candidate: Samples, windows: Windows
+) -> tuple[LinearFit, Samples, FittedReference]:
+    """The static fit over the whole song, the reference through it, and the fitted reference.
+
+    The last is in the windows, joined.
+    """
+    rate = windows.sample_rate_hz
+    fit = fit_linear(reference, candidate, sample_rate_hz=rate)
+    tone = apply_fit(fit, reference)
+    taken = windows.cut(candidate)
+    return fit, tone, follow_gains(fit, windows.cut(tone), taken, sample_rate_hz=rate)
 
 
 def _as_loud(samples: Samples, reference: Samples, sample_rate_hz: int) -> Samples:

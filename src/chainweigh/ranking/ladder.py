@@ -3,7 +3,7 @@
 Notes
 -----
 Drive is gain in front of the chain, whose levels stay as they were resolved for the set: the same
-device, fed hotter. Each rung is matched and measured like a candidate.
+device, fed hotter. Each rung is matched and heard in the mix like a candidate.
 """
 
 from collections.abc import Sequence
@@ -13,15 +13,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.values import LevelExpression, Value, parse_value
+from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
-from chainweigh.ranking.distortion import measure_heard
+from chainweigh.ranking.distortion import fit_programme, measure_heard
 from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import HeardMeasures, Ladder, ResolvedStage, Rung
-from chainweigh.ranking.weigh import Weighed, identity, weigh
+from chainweigh.ranking.weigh import TAKE, identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
 
@@ -57,15 +57,25 @@ def climb(
     stages = group.weighed[pick].stages
     mix = _Mix(others, onsets, cache)
     chains = [driven(chain, stages, drive_db) for drive_db in DRIVES_DB]
-    jobs = [lambda c=c: mix.weigh(c, group.reference) for c in chains]
+    jobs = [lambda c=c: mix.climb(c, group.reference) for c in chains]
     done = run_jobs(jobs, threads=threads, progress=no_progress, what="")
-    rungs = [_rung(drive, *found) for drive, found in zip(DRIVES_DB, done, strict=True)]
+    rungs = [_rung(drive_db, step) for drive_db, step in zip(DRIVES_DB, done, strict=True)]
     audio = {
-        rung_path(drive_db): weighed.audio
-        for drive_db, (weighed, _) in zip(DRIVES_DB, done, strict=True)
-        if weighed.audio is not None
+        rung_path(drive_db): step.audio
+        for drive_db, step in zip(DRIVES_DB, done, strict=True)
+        if step.audio is not None
     }
     return LadderRun(Ladder(group.reference.name, pick, tuple(rungs)), audio)
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A rung as it was rendered and heard, or why not; `audio` lies in the cache."""
+
+    match_gain_db: float | None = None
+    heard: HeardMeasures | None = None
+    failure: str | None = None
+    audio: Path | None = None
 
 
 class _Mix:
@@ -79,19 +89,22 @@ class _Mix:
         parts = [group.windowed(pick).astype(np.float64) for group, pick in others]
         self._others: NDArray[np.float64] | None = np.sum(parts, axis=0) if parts else None
 
-    def weigh(self, chain: Chain, reference: Reference) -> tuple[Weighed, HeardMeasures | None]:
-        """A chain's own measures, and what is heard of it in the mix."""
-        weighed = weigh(chain, reference, self._cache)
-        if weighed.audio is None or weighed.fitted_audio is None:
-            return weighed, None
-        key = self._cache.key("in mix", False, identity(chain, reference), self._identities)
-        heard = self._cache.load(key, HeardMeasures)
-        if heard is None:
-            taken = reference.windows.cut(read_audio(weighed.audio).samples)
-            fitted = read_audio(weighed.fitted_audio).samples
-            heard = measure_heard(fitted, taken, self._onsets, reference.windows, self._others)
-            self._cache.store(key, heard, {}, reference.sample_rate_hz)
-        return weighed, heard
+    def climb(self, chain: Chain, reference: Reference) -> _Step:
+        """A chain rendered, matched and heard in the mix, or fetched from the cache."""
+        key = self._cache.key("rung", identity(chain, reference), self._identities)
+        step = self._cache.load(key, _Step)
+        if step is None:
+            try:
+                matched = render_matched(chain, reference)
+            except RenderError as error:
+                return _Step(failure=str(error))
+            windows = reference.windows
+            _, _, fitted = fit_programme(matched.against, matched.samples, windows)
+            taken = windows.cut(matched.samples)
+            heard = measure_heard(fitted.samples, taken, self._onsets, windows, self._others)
+            step = _Step(matched.gain_db, heard)
+            self._cache.store(key, step, {TAKE: matched.samples}, reference.sample_rate_hz)
+        return replace(step, audio=self._cache.audio_path(key, TAKE))
 
 
 def driven(chain: Chain, stages: Sequence[ResolvedStage], drive_db: float) -> Chain:
@@ -117,18 +130,16 @@ def rung_path(drive_db: float) -> str:
     return f"ladder/drive{drive_db:+g}dB.wav"
 
 
-def _rung(drive_db: float, weighed: Weighed, heard: HeardMeasures | None) -> Rung:
+def _rung(drive_db: float, step: _Step) -> Rung:
+    heard = step.heard
     rung = Rung(
         drive_db=drive_db,
-        audio=rung_path(drive_db) if weighed.audio else None,
-        failure=weighed.failure,
-        match_gain_db=weighed.match_gain_db,
-        thdn_programme_pct=weighed.tones.thdn_programme_pct if weighed.tones else None,
+        audio=rung_path(drive_db) if step.audio else None,
+        failure=step.failure,
+        match_gain_db=step.match_gain_db,
         disturbed_pct=heard.disturbed_pct if heard else None,
         disturbed_onsets_pct=heard.disturbed_onsets_pct if heard else None,
     )
-    told = {}
-    for measures in (weighed.tones, heard):
-        told.update(measures.undefined if measures else {})
+    told = heard.undefined if heard else {}
     missing = [f.name for f in fields(rung) if getattr(rung, f.name) is None]
     return replace(rung, undefined={name: told.get(name, NOT_JUDGED) for name in missing})

@@ -104,6 +104,7 @@ class ListeningRoom:
     ----------
     sources : what is listened to beside the reference
     wanted : the passage in seconds; None takes the loudest
+    whole : True where the sources are heard all or none
     """
 
     def __init__(
@@ -113,9 +114,11 @@ class ListeningRoom:
         sources: Sequence[Source],
         folder: Path,
         wanted: Span | None = None,
+        *,
+        whole: bool = False,
     ) -> None:
         self._results, self._comparison, self._folder = results, comparison, folder
-        self._sources, self._wanted = sources, wanted
+        self._sources, self._wanted, self._whole = sources, wanted, whole
 
     @cached_property
     def reference(self) -> Path | None:
@@ -159,7 +162,7 @@ class ListeningRoom:
         Parameters
         ----------
         length_s : longest passage
-        n_takes : sources at most, from the first
+        n_takes : sources at most, from the first, where they are not heard all or none
         """
         span = self.span(length_s)
         if span is None or self.reference is None:
@@ -173,7 +176,7 @@ class ListeningRoom:
         others = self._others(cut, reference)
         itself = Source("Reference", None, self._comparison.reference_audio, 0.0)
         takes = [Take(itself, reference, 0.0, None if others is None else 0.0)]
-        for source in self._sources[:n_takes]:
+        for source in self._sources if self._whole else self._sources[:n_takes]:
             samples = cut.read(source.audio)
             if samples is not None and samples.shape == reference.shape:
                 takes.append(_matched(source, samples, reference, others, rate))
@@ -235,12 +238,18 @@ def _gain_db(reference: Samples, candidate: Samples, sample_rate_hz: int) -> flo
     return level_match_db(first, second)
 
 
-def whole_beats_s(length_s: float, tempo_bpm: float | None, beats_per_bar: int | None) -> float:
-    """The longest loop of whole bars, or of whole beats, that is no longer than asked for."""
+def whole_beats_s(
+    length_s: float, tempo_bpm: float | None, beats_per_bar: int | None, *, least_s: float
+) -> float:
+    """The longest loop of whole bars that is no longer than asked for, or else of whole beats.
+
+    Where either were shorter than `least_s`, the length as it is.
+    """
     if not tempo_bpm:
         return length_s
     beat_s = 60.0 / tempo_bpm
     for unit_s in (beat_s * (beats_per_bar or 4), beat_s):
-        if unit_s <= length_s:
-            return float(np.floor(length_s / unit_s + 1e-9) * unit_s)
+        whole_s = float(np.floor(length_s / unit_s + 1e-9) * unit_s)
+        if whole_s >= least_s:
+            return whole_s
     return length_s

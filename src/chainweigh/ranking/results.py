@@ -372,7 +372,6 @@ class Rung:
     audio: str | None
     failure: str | None
     match_gain_db: float | None
-    thdn_programme_pct: float | None
     disturbed_pct: float | None
     disturbed_onsets_pct: float | None
     undefined: Reasons = field(default_factory=dict)

@@ -147,7 +147,7 @@ class SetSearch:
         found = self.cache.load(key, MixGain)
         if found is None:
             try:
-                samples = render_matched(chain, group.reference)
+                samples = render_matched(chain, group.reference).samples
             except RenderError:
                 return None
             found = self._mix_around(name, picks).gains_lu(samples, None)

@@ -95,54 +95,65 @@ def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
     return {k: v.time_ms for k, v in stage.settings.items() if isinstance(v, NoteValue)}
 
 
-def render_matched(chain: Chain, reference: Reference) -> Samples:
-    """A chain's output, aligned and matched, not measured and not kept.
+@dataclass(frozen=True)
+class Matched:
+    """A chain's output, aligned and as loud as its reference.
+
+    `against` is what distortion is held against: the dry reference, or the intended part's output.
+    """
+
+    run: ChainRun
+    samples: Samples
+    against: Samples
+    shift_frames: int
+    gain_db: float
+
+
+def render_matched(chain: Chain, reference: Reference) -> Matched:
+    """A chain rendered on its reference, aligned and matched, neither measured nor kept.
 
     Raises
     ------
     RenderError
         As `render_chain`, or without gated loudness.
     """
-    run = render_chain(chain, reference.samples, reference.sample_rate_hz)
-    return _matched(chain, run, reference)[0]
-
-
-def _matched(chain: Chain, run: ChainRun, reference: Reference) -> tuple[Samples, int, float]:
-    """The output with its shift in frames and its gain in dB."""
+    dry = reference.samples
+    run = render_chain(chain, dry, reference.sample_rate_hz)
     if not chain.stages:
-        return reference.samples, 0, 0.0
+        return Matched(run, dry, dry, 0, 0.0)
     aligned, shift = _aligned(chain, run.samples, reference)
     gain_db = chain.gain_db
     if gain_db is None:
         gain_db = _gain_to_match(reference, aligned)
-    return aligned * np.float32(from_db(gain_db)), shift, gain_db
+    against = dry
+    if chain.split:
+        against = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
+    return Matched(run, aligned * np.float32(from_db(gain_db)), against, shift, gain_db)
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
-    rate = reference.sample_rate_hz
-    run = render_chain(chain, reference.samples, rate)
-    matched, shift, gain_db = _matched(chain, run, reference)
-    file = measure_file(matched, rate)
-    against = _distortion_reference(chain, run, reference)
-    programme = measure_programme(against, matched, reference.onsets, reference.windows)
+    rate, windows = reference.sample_rate_hz, reference.windows
+    matched = render_matched(chain, reference)
+    file = measure_file(matched.samples, rate)
+    programme = measure_programme(matched.against, matched.samples, reference.onsets, windows)
     weighed = Weighed(
-        stages=tuple(_resolved(stage) for stage in run.stages),
-        shift_frames=shift,
-        match_gain_db=gain_db,
+        stages=tuple(_resolved(stage) for stage in matched.run.stages),
+        shift_frames=matched.shift_frames,
+        match_gain_db=matched.gain_db,
         loudness_difference_lu=_difference(file, reference.file),
         file=file,
-        tones=_measure_tones(chain, run, reference),
+        tones=_measure_tones(chain, matched.run, reference),
         programme=programme.measures,
         spectrum=compare_third_octaves(
-            reference.third_octaves, measure_third_octaves(matched, rate)
+            reference.third_octaves, measure_third_octaves(matched.samples, rate)
         ),
-        image=compare_images(reference.image, measure_image(matched, rate)),
-        contrast=measure_contrast(reference.short_term, short_term_lufs(matched, rate)),
-        soloed=_soloed(chain, programme.fitted, matched, reference),
-        final_limiter_work_db_s=run.final_limiter_work_db_s,
+        image=compare_images(reference.image, measure_image(matched.samples, rate)),
+        contrast=measure_contrast(reference.short_term, short_term_lufs(matched.samples, rate)),
+        soloed=_soloed(chain, programme.fitted, matched.samples, reference),
+        final_limiter_work_db_s=matched.run.final_limiter_work_db_s,
         tone_fit=programme.tone_fit,
     )
-    return weighed, {TAKE: matched, FITTED: programme.fitted}
+    return weighed, {TAKE: matched.samples, FITTED: programme.fitted}
 
 
 def _soloed(
@@ -215,11 +226,3 @@ def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMea
         thdn_pct=tuple(map(tuple, results.thdn_pct.tolist())),
         undefined={**results.undefined, **distortion.undefined},
     )
-
-
-def _distortion_reference(chain: Chain, run: ChainRun, reference: Reference) -> Samples:
-    """What distortion is held against: the dry reference, or the intended part's output."""
-    dry = reference.samples
-    if not chain.split:
-        return dry
-    return align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]

@@ -44,7 +44,7 @@ def expectations(recipe: Recipe, results: Results) -> tuple[Expectation, ...]:
 
 
 def _expect(where: str, measure: str, won: float | None, here: float | None) -> Expectation:
-    remark = "" if won is None or here is None else f"{here - won:+.2f}"
+    remark = "" if won is None or here is None else f"{here - won:+z.2f}"
     return Expectation(where, measure, won, here, remark)
 
 

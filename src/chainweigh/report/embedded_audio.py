@@ -6,6 +6,7 @@ what plays is gain times (reference + difference) with no coding error but that 
 """
 
 import base64
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.audio.files import flac_bytes
+from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.listening import LEAST_S, ListeningRoom, Passage, Take, whole_beats_s
 
 LONGEST_S = 10.0
@@ -61,14 +63,16 @@ def embed(
     """
     longest_s = min([LONGEST_S, *(room.duration_s for room in rooms if room.duration_s)])
     for n_takes in (N_TAKES, N_TAKES // 2, N_TAKES // 4, 1):
-        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar)
-        while length_s >= (LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S):
-            embedded = [_embedded(room.passage(length_s, n_takes)) for room in rooms]
+        least_s = LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S
+        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar, least_s=least_s)
+        while length_s >= least_s:
+            jobs = [lambda r=r, s=length_s, n=n_takes: _embedded(r.passage(s, n)) for r in rooms]
+            embedded = run_jobs(jobs, threads=os.cpu_count() or 1, progress=no_progress, what="")
             n_bytes = sum(e.n_bytes for e in embedded if e)
             if n_bytes <= limit:
                 return embedded
             shorter_s = length_s * min(0.97 * limit / n_bytes, 0.9)
-            length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar)
+            length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar, least_s=least_s)
     return [None for _ in rooms]
 
 

@@ -109,7 +109,7 @@ def _rooms(results: Results, folder: Path, wanted: Span | None) -> dict[str, Lis
     climbed = [c for c in results.comparisons if ladder and c.name == ladder.comparison]
     if ladder and climbed:
         rungs = ladder_sources(ladder)
-        rooms[LADDER_ID] = ListeningRoom(results, climbed[0], rungs, folder, wanted)
+        rooms[LADDER_ID] = ListeningRoom(results, climbed[0], rungs, folder, wanted, whole=True)
     return rooms
 
 

@@ -286,12 +286,10 @@ def chosen_set():
 
 def ladder():
     rungs = [
-        r.Rung(
-            float(d), f"ladder/drive{d:+d}dB.wav", None, 0.5 * d, 2.0 + d, 0.2 * (d + 2), 1.0 + d
-        )
+        r.Rung(float(d), f"ladder/drive{d:+d}dB.wav", None, 0.5 * d, 0.2 * (d + 2), 1.0 + d)
         for d in range(-1, 3)
     ]
-    failed = r.Rung(3.0, None, "gain is out of range", None, None, None, None)
+    failed = r.Rung(3.0, None, "gain is out of range", None, None, None)
     return r.Ladder("drums", "Firm clip", (*rungs, failed))
 
 

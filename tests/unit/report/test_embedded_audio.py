@@ -84,6 +84,12 @@ def test_takes_are_the_reference_and_the_best_eight_that_do_anything(run, tmp_pa
     assert len(rooms(run, tmp_path)[0].passage(2.0, 3).takes) == 4
 
 
+def test_what_is_heard_whole_loses_no_take(run, tmp_path):
+    drums = run.comparisons[0]
+    room = ListeningRoom(run, drums, candidate_sources(drums), tmp_path, whole=True)
+    assert len(room.passage(2.0, 1).takes) == 7
+
+
 def test_each_take_is_as_loud_as_the_reference_in_the_passage_and_in_the_mix(run, tmp_path):
     passage = rooms(run, tmp_path)[0].passage(2.0, 8)
     reference = passage.takes[0].samples.astype(float)
