@@ -95,7 +95,7 @@ def revised(work):
     groups = {"hits": "hits", "low": "low"}
     write_song(work.folder / "revised", groups, lambda name, samples: gains[name] * samples)
     limits = ("--target-rms", "-3dB", "--budget-punch", "0.5")
-    out = ("--out", "new", "--since", "run")
+    out = ("--out", "new", "--since", "run", "--no-audio")
     done = work.run("rank", "revised", "--chains", "chains", *limits, *out)
     return results_of(work.folder / "new"), " ".join(done.stdout.split())
 

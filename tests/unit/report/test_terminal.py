@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import pytest
 
+from chainweigh.ranking.front_results import Front, FrontPoint
+from chainweigh.ranking.set_results import ConsideredSet, SetsConsidered
 from chainweigh.report.terminal import ranking_table
 from chainweigh.report.text_table import cut, display_width
 
@@ -67,6 +69,45 @@ def test_a_master_s_final_limiter_says_what_it_is_fed(results):
     worked = replace(master, candidates=(work, *master.candidates[1:]))
     text = ranking_table(replace(results, comparisons=(*groups, worked)))
     assert text.count("dB s above its ceiling") == 1 and "is fed 2.35 dB s above" in text
+
+
+def test_a_pareto_front_is_told_by_eight_of_its_settings_from_end_to_end(results):
+    points = (FrontPoint((f"ceiling peak - {i} dB",), i / 10, i / 5) for i in range(20))
+    first, *others = results.comparisons
+    searched = replace(first.candidates[0], front=Front(60, tuple(points)))
+    searched = replace(first, candidates=(searched, *first.candidates[1:]))
+    text = ranking_table(replace(results, comparisons=(searched, *others)))
+    assert "20 of 60 settings are on the Pareto front inside the budget." in text
+    assert text.count("LU for ") - ranking_table(results).count("LU for ") == 8
+    for end in (
+        "0.00 LU for 0.00 %: ceiling peak - 0 dB",
+        "+1.90 LU for 3.80 %: ceiling peak - 19",
+    ):
+        assert end in text
+
+
+def test_sets_name_the_groups_that_are_worked_on(results):
+    sets = [
+        ConsideredSet(candidates, 1.0, 1.0, 0.9, why)
+        for candidates, why in (
+            (("Firm clip", "bypass"), "taken"),
+            (("bypass", "bypass"), "0.90 LU behind"),
+        )
+    ]
+    choices = tuple(replace(results.chosen.choices[0], group=name) for name in ("drums", "bass"))
+    left_out = ("On drums, not among its 4 best: Soft clip; Hard clip",)
+    considered = SetsConsidered("every set", 2, 2, tuple(sets), left_out)
+    chosen = replace(results.chosen, choices=choices, sets=considered)
+    lines = ranking_table(replace(results, chosen=chosen)).splitlines()
+    assert "- +0.90 LU, drums = Firm clip: taken" in lines
+    assert "- +0.90 LU, every group dry: 0.90 LU behind" in lines
+    assert f"- {left_out[0]}" in lines
+
+
+def test_a_name_is_cut_only_where_the_line_is_full(results):
+    name = "Plain final limiter, ceiling hits - 1 dB"
+    assert name in ranking_table(renamed(results, name), width=100)
+    assert name not in ranking_table(renamed(results, name), width=80)
 
 
 def test_an_undefined_number_leads_to_its_reason(results):
