@@ -19,6 +19,11 @@ def plain(value: float, decimals: int = 2) -> str:
     return text[1:] if float(text) == 0 and text.startswith("-") else text
 
 
+def area(value: float) -> str:
+    """Decibel seconds with 4 decimals, peaks being short; what would round to zero reads <0.0001."""
+    return "<0.0001" if 0 < value < 0.00005 else plain(value, 4)
+
+
 def percent(value: float) -> str:
     """Percent with 2 decimals; what would round to zero but is not reads <0.01."""
     return "<0.01" if 0 < value < 0.005 else plain(value, 2)
@@ -42,6 +47,7 @@ _FORMATS: tuple[tuple[str, Callable[[float], str]], ...] = (
     ("contrast_change", signed),
     ("quiet_change", signed),
     ("nmr", lambda value: plain(value, 1)),
+    ("final_limiter_work", area),
     ("sdr", lambda value: plain(value, 1)),
 )
 UNITS = {

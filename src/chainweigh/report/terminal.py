@@ -4,7 +4,7 @@ from collections.abc import Iterator
 
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
 from chainweigh.report.flags import flags
-from chainweigh.report.formats import Notes, number, one_line, plain, reason
+from chainweigh.report.formats import Notes, area, number, one_line, plain, reason
 from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
@@ -107,7 +107,7 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
 def _limiter_work(candidate: Candidate) -> Iterator[str]:
     work = candidate.final_limiter_work_db_s
     if work is not None:
-        yield f"Its final limiter is fed {plain(work)} dB s above its ceiling."
+        yield f"Its final limiter is fed {area(work)} dB s above its ceiling."
 
 
 def _ranking_row(candidate: Candidate, notes: Notes) -> list[str]:

@@ -65,10 +65,10 @@ def test_no_line_is_wider_than_asked(results, width):
 
 def test_a_master_s_final_limiter_says_what_it_is_fed(results):
     *groups, master = results.comparisons
-    work = replace(master.candidates[0], final_limiter_work_db_s=2.345)
+    work = replace(master.candidates[0], final_limiter_work_db_s=0.00678)
     worked = replace(master, candidates=(work, *master.candidates[1:]))
     text = ranking_table(replace(results, comparisons=(*groups, worked)))
-    assert text.count("dB s above its ceiling") == 1 and "is fed 2.35 dB s above" in text
+    assert text.count("dB s above its ceiling") == 1 and "is fed 0.0068 dB s above" in text
 
 
 def test_a_pareto_front_is_told_by_eight_of_its_settings_from_end_to_end(results):
