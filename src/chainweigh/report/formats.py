@@ -20,7 +20,7 @@ def plain(value: float, decimals: int = 2) -> str:
 
 
 def area(value: float) -> str:
-    """Decibel seconds with 4 decimals, peaks being short; what would round to zero reads <0.0001."""
+    """Decibel seconds with 4 decimals: peaks are short. What would round to zero reads <0.0001."""
     return "<0.0001" if 0 < value < 0.00005 else plain(value, 4)
 
 
