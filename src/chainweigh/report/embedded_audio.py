@@ -20,6 +20,7 @@ from chainweigh.ranking.listening import LEAST_S, ListeningRoom, Passage, Take, 
 LONGEST_S = 10.0
 N_TAKES = 8
 SHORTEST_USEFUL_S = 2.0
+PROBE_S, PROBE_ERRS = 2.0, 1.1  # what a short passage takes tells a long one's size so well
 FULL_SCALE = 2**23  # of 24 bits
 
 
@@ -61,15 +62,26 @@ def embed(
     """
     longest_s = min([LONGEST_S, *(room.duration_s for room in rooms if room.duration_s)])
     for n_takes in (N_TAKES, N_TAKES // 2, N_TAKES // 4, 1):
-        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar)
+        promising_s = min(longest_s, _filling_s(rooms, n_takes, limit))
+        length_s = whole_beats_s(promising_s, tempo_bpm, beats_per_bar)
         while length_s >= (LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S):
             embedded = [_embedded(room.passage(length_s, n_takes)) for room in rooms]
-            n_bytes = sum(e.n_bytes for e in embedded if e)
+            n_bytes = _n_bytes(embedded)
             if n_bytes <= limit:
                 return embedded
             shorter_s = length_s * min(0.97 * limit / n_bytes, 0.9)
             length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar)
     return [None for _ in rooms]
+
+
+def _filling_s(rooms: Sequence[ListeningRoom], n_takes: int, limit: int) -> float:
+    """About the longest passages that fit, judged by short ones."""
+    n_bytes = _n_bytes([_embedded(room.passage(PROBE_S, n_takes)) for room in rooms])
+    return PROBE_S * PROBE_ERRS * limit / max(n_bytes, 1)
+
+
+def _n_bytes(embedded: Sequence[Embedded | None]) -> int:
+    return sum(e.n_bytes for e in embedded if e)
 
 
 def _embedded(passage: Passage | None) -> Embedded | None:
