@@ -161,16 +161,24 @@ class SetSearch:
         if not new:
             return
         group = self.groups[name]
-        around = self._mix_around(name, picks)
+        others = [self.groups[o].identity(pick) for o, pick in picks.items() if o != name]
+        keys = {c: self.cache.key("gain", group.identity(c), others) for c in new}
+        gains = {c: self.cache.load(key, MixGain) for c, key in keys.items()}
+        unknown = [candidate for candidate, gain in gains.items() if gain is None]
+        around = self._mix_around(name, picks) if unknown else None
 
         def job(candidate: str) -> MixGain:
-            if group.weighed[candidate].failure is not None:
+            if around is None or group.weighed[candidate].failure is not None:
                 return MixGain()
-            return around.gains_lu(group.samples_of(candidate), group.toned(candidate))
+            gain = around.gains_lu(group.samples_of(candidate), group.toned(candidate))
+            self.cache.store(keys[candidate], gain, {}, group.reference.sample_rate_hz)
+            return gain
 
-        jobs = [lambda c=candidate: job(c) for candidate in new]
-        gains = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
-        for candidate, gain in zip(new, gains, strict=True):
+        jobs = [lambda c=candidate: job(c) for candidate in unknown]
+        done = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
+        gains |= dict(zip(unknown, done, strict=True))
+        for candidate, gain in gains.items():
+            assert gain is not None
             self._gains_known[name, candidate, context] = gain
 
     def _mix_around(self, name: str, picks: Picks) -> MixAround:
