@@ -1,10 +1,6 @@
 /* The effect with a fault of choice as LADSPA: the control "Fault". */
 #include "ladspa_abi.h"
-#include "rogue_faults.h"
-
-enum { FAULT, LATE, IN, OUT = IN + 2, N_PORTS = OUT + 2 };
-
-struct instance { struct rogue rogue; float *ports[N_PORTS]; };
+#include "rogue_ports.h"
 
 static void *instantiate(const struct descriptor *d, unsigned long rate_hz)
 {
@@ -17,20 +13,6 @@ static void connect(void *handle, unsigned long port, float *where)
     ((struct instance *)handle)->ports[port] = where;
 }
 
-static void run(void *handle, unsigned long n_frames)
-{
-    struct instance *s = handle;
-    int fault = (int)*s->ports[FAULT];
-    *s->ports[LATE] = (float)rogue_latency(&s->rogue, fault);
-    rogue_run(&s->rogue, fault, &s->ports[IN], &s->ports[OUT], n_frames);
-}
-
-static void cleanup(void *handle)
-{
-    rogue_end((int)*((struct instance *)handle)->ports[FAULT]);
-    free(handle);
-}
-
 static const int ports[] = {PORT_CONTROL | PORT_IN, PORT_CONTROL | PORT_OUT, PORT_AUDIO | PORT_IN,
                             PORT_AUDIO | PORT_IN, PORT_AUDIO | PORT_OUT, PORT_AUDIO | PORT_OUT};
 static const char *const names[] = {"Fault", "latency", "In 1", "In 2", "Out 1", "Out 2"};
@@ -38,6 +20,6 @@ static const struct range ranges[N_PORTS] = {
     {HINT_BELOW | HINT_ABOVE | HINT_INTEGER | DEFAULT_0, 0, LAST}};
 static const struct descriptor plugin = {
     9, "rogue", 0, "Rogue", "chainweigh tests", "None", N_PORTS, ports, names, ranges, 0,
-    instantiate, connect, 0, run, 0, 0, 0, cleanup};
+    instantiate, connect, 0, play, 0, 0, 0, cleanup};
 
 const struct descriptor *ladspa_descriptor(unsigned long index) { return index ? 0 : &plugin; }

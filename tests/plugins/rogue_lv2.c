@@ -1,10 +1,6 @@
 /* The effect with a fault of choice as LV2: the control port "Fault". */
 #include "lv2_abi.h"
-#include "rogue_faults.h"
-
-enum { FAULT, LATE, IN, OUT = IN + 2, N_PORTS = OUT + 2 };
-
-struct instance { struct rogue rogue; float *ports[N_PORTS]; };
+#include "rogue_ports.h"
 
 static void *instantiate(const struct descriptor *d, double rate_hz, const char *bundle,
                          const struct feature *const *features)
@@ -18,19 +14,7 @@ static void connect(void *handle, uint32_t port, void *where)
     ((struct instance *)handle)->ports[port] = where;
 }
 
-static void run(void *handle, uint32_t n_frames)
-{
-    struct instance *s = handle;
-    int fault = (int)*s->ports[FAULT];
-    *s->ports[LATE] = (float)rogue_latency(&s->rogue, fault);
-    rogue_run(&s->rogue, fault, &s->ports[IN], &s->ports[OUT], n_frames);
-}
-
-static void cleanup(void *handle)
-{
-    rogue_end((int)*((struct instance *)handle)->ports[FAULT]);
-    free(handle);
-}
+static void run(void *handle, uint32_t n_frames) { play(handle, n_frames); }
 
 static const struct descriptor plugin = {
     "urn:chainweigh:rogue", instantiate, connect, 0, run, 0, cleanup, 0};
