@@ -124,6 +124,9 @@ NEAREST_TO_NEUTRAL: dict[str, tuple[dict[str, object], float]] = {
 # What an effect adds to a sound however soft, at full scale 1: 1.5 steps of 16 bits.
 ADDED_PEAK = {"dither": 1.5 * 2.0**-15}
 
+# A masked clip remembers what masked a frame until it has died away, not to the last bit.
+FORWARD_MASKING = {"masked_clip": 1e-4}
+
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 
 
@@ -233,6 +236,23 @@ def test_mono_equals_each_of_two_equal_sides_where_the_effect_says_so(
     alone, both = run(name, given, mono), run(name, given, np.repeat(mono, 2, axis=0))
     alike = all(np.array_equal(side, alone[0]) for side in both)
     assert alike == effect(name).sides_alike
+
+
+@pytest.mark.parametrize(
+    ("name", "given"),
+    cases({n: g for n, g in AT_WORK.items() if effect(n).reach_frames(48_000) is not None}),
+)
+def test_what_lies_beyond_the_stated_reach_changes_nothing(
+    name: str, given: dict[str, object]
+) -> None:
+    reach = effect(name).reach_frames(48_000)
+    assert reach is not None
+    whole = noise(2 * reach + 6_000, peak=1.0)
+    alone = whole.copy()
+    alone[:, :2_000] = alone[:, 2 * reach + 4_000 :] = 0.0
+    kept = slice(2_000 + reach, reach + 4_000)
+    apart = np.abs(run(name, given, whole)[:, kept] - run(name, given, alone)[:, kept]).max()
+    assert apart <= FORWARD_MASKING.get(name, 0.0)
 
 
 @pytest.mark.parametrize(("name", "given"), cases(AT_WORK))

@@ -54,6 +54,10 @@ class Stage:
         """Whether equal channels give equal output channels."""
         return self.effect.sides_alike
 
+    def reach_frames(self, sample_rate_hz: int) -> int | None:
+        """How far either side of a frame its output depends on the input; None: not bounded."""
+        return self.effect.reach_frames(sample_rate_hz)
+
     @property
     def identity(self) -> list[str]:
         """What it is, whatever the settings."""

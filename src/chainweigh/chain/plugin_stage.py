@@ -29,6 +29,9 @@ class PluginStage:
     keeps_time = True  # aligned by the host
     sides_alike = False  # nobody knows
 
+    def reach_frames(self, sample_rate_hz: int) -> None:
+        """Nobody knows how far its output depends on the input."""
+
     @property
     def name(self) -> str:
         """FORMAT:ID."""

@@ -107,7 +107,10 @@ def _pair(text: str) -> tuple[str, str]:
 
 def _targets(folders: tuple[Path, ...], songs: list[Song], out: Path | None) -> list[Path]:
     if out is None:
-        return [options.free_run_folder(folder) for folder in folders]
+        targets: list[Path] = []
+        for folder in folders:
+            targets.append(options.free_run_folder(folder, taken=targets))
+        return targets
     if len(songs) == 1:
         return [out]
     names = [slug(song.folder_name) for song in songs]
@@ -123,6 +126,6 @@ def _print(done: list[Results], *, as_json: bool) -> None:
         click.echo(texts[0] if len(texts) == 1 else f"[{','.join(texts)}]")
         return
     for results in done:
-        click.echo(ranking_table(results))
+        click.echo(ranking_table(results, width=options.table_width()))
     if len(done) > 1:
         click.echo(album_table(done))

@@ -15,7 +15,7 @@ COMMANDS = {
     "bench": "Distortion, noise, latency and response of one chain on test tones.",
     "measure": "Loudness, peaks and levels of audio files.",
     "chains": "List, show and check chain files.",
-    "plugins": "Find plug-ins (LADSPA, CLAP, LV2, VST3) and show their parameters.",
+    "plugins": "Find plug-ins (LADSPA, CLAP, LV2, VST3), show their parameters, test them.",
 }
 
 

@@ -1,8 +1,9 @@
 """What several commands share: options, progress on stderr, where a run goes."""
 
 import os
+import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -51,6 +52,11 @@ def progress_bar(n_steps: int, *, quiet: bool) -> Iterator[Progress]:
         yield step
 
 
+def table_width() -> int:
+    """Columns to print a table in: those of the terminal, at least 80; 100 where there is none."""
+    return max(80, shutil.get_terminal_size().columns) if sys.stdout.isatty() else 100
+
+
 def say(text: str, *, quiet: bool = False) -> None:
     """A message for the user, on stderr."""
     if not quiet:
@@ -88,11 +94,11 @@ def known_chains(folder: Path | None) -> "tuple[Chain, ...]":
     return (*load_chains(shipped_chains_folder()), *load_chains(shipped_searches_folder()))
 
 
-def free_run_folder(song_folder: Path) -> Path:
-    """The next free SONG-run, SONG-run-2 ... in the working folder."""
+def free_run_folder(song_folder: Path, taken: Collection[Path] = ()) -> Path:
+    """The next SONG-run, SONG-run-2 ... in the working folder that is neither there nor taken."""
     base, number = f"{song_folder.resolve().name}-run", 2
     folder = Path(base)
-    while folder.exists():
+    while folder.exists() or folder in taken:
         folder, number = Path(f"{base}-{number}"), number + 1
     return folder
 

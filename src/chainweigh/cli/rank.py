@@ -14,6 +14,7 @@ from chainweigh.cli import options
 from chainweigh.cli.listening_options import listening, listening_options
 from chainweigh.cli.ranking_options import changed_settings, ranking_options
 from chainweigh.measure.frames import Span
+from chainweigh.ranking.pareto_search import N_TRIALS
 from chainweigh.ranking.personal_budget import load_personal_budget
 from chainweigh.ranking.rank import plan_for, rank_song
 from chainweigh.ranking.revision import compare_revision
@@ -23,6 +24,8 @@ from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
 from chainweigh.song import load_song
+
+NO_SEVERAL = "--pareto is for chains with two or more { search = [...] }, and none here has them"
 
 
 @click.command("rank")
@@ -37,6 +40,12 @@ from chainweigh.song import load_song
     "--search",
     is_flag=True,
     help="Weigh the shipped chains whose drive is searched too: deeper, and slower.",
+)
+@click.option(
+    "--pareto",
+    is_flag=True,
+    help=f"Try {N_TRIALS} settings of each chain with several searched ones, all moved at once, "
+    "and list the Pareto front; needs the optional extra chainweigh[pareto].",
 )
 @click.option(
     "--out",
@@ -65,6 +74,7 @@ def command(
     song: Path,
     chains_folder: Path | None,
     search: bool,
+    pareto: bool,
     out: Path | None,
     since: Path | None,
     budget_from: Path | None,
@@ -88,7 +98,10 @@ def command(
     check_settings(settings)
     earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
-    plan = plan_for(loaded, _chains(chains_folder, search))
+    chains = _chains(chains_folder, search)
+    if pareto and not any(len(chain.searches) > 1 for chain in chains):
+        raise click.UsageError(NO_SEVERAL)
+    plan = plan_for(loaded, chains, n_pareto_trials=N_TRIALS if pareto else 0)
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
     cache = Cache.at_default_place()
@@ -105,7 +118,7 @@ def command(
     if as_json:
         click.echo(results_text(run.results), nl=False)
     else:
-        click.echo(ranking_table(run.results))
+        click.echo(ranking_table(run.results, width=options.table_width()))
     options.say(f"cache: {cache.size_bytes() / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
     options.say(f"run folder: {out} (open {out / 'report.html'})", quiet=quiet)
     sys.exit(options.exit_code(run.results))

@@ -38,6 +38,9 @@ def command(
     """Write the report again from a run's folder, or write it in other formats."""
     results = load_results(run_folder)
     written = write_formats(results, run_folder, formats, listening(excerpt, no_audio))
-    click.echo(results_text(results) if as_json else ranking_table(results), nl=not as_json)
+    click.echo(
+        results_text(results) if as_json else ranking_table(results, width=options.table_width()),
+        nl=not as_json,
+    )
     for path in written:
         options.say(f"report: {path}", quiet=quiet)

@@ -50,10 +50,15 @@ class Parameter:
 Process = Callable[[Samples, int, Settings], Samples]
 TailFrames = Callable[[int, Settings], int]
 CheckAtRate = Callable[[int, Settings], None]
+ReachFrames = Callable[[int], int | None]
 
 
 def _no_tail(sample_rate_hz: int, settings: Settings) -> int:
     return 0
+
+
+def _no_bound(sample_rate_hz: int) -> None:
+    return None
 
 
 def _no_check(sample_rate_hz: int, settings: Settings) -> None:
@@ -80,6 +85,9 @@ class Effect:
     keeps_time : bool
         False where the output as a whole can be later than the input (an echo without the dry
         sound), so that a render is searched for a delay.
+    reach_frames : callable (sample_rate_hz) -> int or None
+        How far either side of a frame its output depends on the input; None where nothing bounds
+        that, as in what remembers. Test tones need not sound where nobody listens.
     source : str
         The published method behind it.
     notes : str
@@ -94,6 +102,7 @@ class Effect:
     check_at_rate: CheckAtRate = _no_check
     sides_alike: bool = True
     keeps_time: bool = True
+    reach_frames: ReachFrames = _no_bound
     source: str = ""
     notes: str = ""
 

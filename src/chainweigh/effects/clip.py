@@ -5,6 +5,8 @@ from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.kernels.clip import clip
 from chainweigh.kernels.limit import trim_true_peaks
 
+REACH_FRAMES = 4096  # of the half-band filters, and of the last trim's dips
+
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
     """Clip, aligned and of equal length; what stays below the bend passes bit for bit.
@@ -82,6 +84,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    reach_frames=lambda sample_rate_hz: REACH_FRAMES,
     source=(
         "Hard clip and its harmonics in closed form; half-band cascade after P. P. Vaidyanathan, "
         "Multirate Systems and Filter Banks, 1993; anti-aliasing by oversampling after "

@@ -17,5 +17,6 @@ EFFECT = Effect(
         Parameter("gain", Kind.GAIN, "amount; negative is quieter", minimum=-80, maximum=80),
     ),
     process=_process,
+    reach_frames=lambda sample_rate_hz: 0,
     source="Every sample times 10^(gain / 20)",
 )

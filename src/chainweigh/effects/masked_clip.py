@@ -11,7 +11,7 @@ from chainweigh.kernels.limit import TOLERANCE, trim_true_peaks
 from chainweigh.kernels.masked_clip import N_STAGES, least_error
 from chainweigh.kernels.true_peak import true_peak_envelope
 from chainweigh.measure.ear_model import EarModel, ear_model
-from chainweigh.measure.frames import chunks, framed, hann
+from chainweigh.measure.frames import chunks, frame_length, framed, hann
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -20,6 +20,7 @@ FULL_SCALE_DB_SPL = 92.0
 LENGTH_HOPS, WINDOW_HOPS = 2, 4  # a frame and the ear's window around it
 LEAD_HOPS = 4  # forward masking is followed from so far before
 PAD_HOPS = LEAD_HOPS + 3
+REACH_HOPS = 24  # by then forward masking has died
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
 PREMASKING_MS, HELD_MS = 1.0, 10.0
@@ -238,6 +239,10 @@ def _responses(cost: Floats, gates: NDArray[np.float32], sample_rate_hz: int) ->
     return np.ascontiguousarray(lags.transpose(1, 0, 2))
 
 
+def _reach_frames(sample_rate_hz: int) -> int:
+    return REACH_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
+
+
 def _bins_hz(sample_rate_hz: int, n_bins: int) -> Floats:
     return np.asarray(np.arange(n_bins) * sample_rate_hz / (2 * (n_bins - 1)), dtype=np.float64)
 
@@ -257,6 +262,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    reach_frames=_reach_frames,
     source=(
         "Clipping as a convex programme with a perceptual cost after B. Defraene et al., "
         "IEEE Trans. Audio, Speech, and Language Processing 20(10), 2012; masks of "

@@ -239,16 +239,23 @@ def _measure_span(
 
 
 def _spectra(samples: Samples, model: EarModel, hop: int) -> Iterator[Spectra]:
-    """Chunks of spectra, shape (n_signals, n_frames, n_bins): the channels, then mid and side."""
+    """Chunks of spectra, shape (n_signals, n_frames, n_bins): the channels, then mid and side.
+
+    Each chunk is written over by the next.
+    """
     from scipy.fft import rfft
 
     length = len(model.window)
     frames = [framed(channel, length, hop) for channel in samples]
-    for rows in chunks(len(frames[0]), FRAMES_AT_ONCE):
-        n_signals = 4 if len(frames) == 2 else 1
-        out = np.empty((n_signals, rows.stop - rows.start, length // 2 + 1), dtype=np.complex64)
+    n_signals = len(_signal_names(len(frames)))
+    n_rows = min(FRAMES_AT_ONCE, len(frames[0]))
+    windowed = np.empty((n_rows, length), dtype=np.float32)
+    room = np.empty((n_signals, n_rows, length // 2 + 1), dtype=np.complex64)
+    for rows in chunks(len(frames[0]), n_rows):
+        out = room[:, : rows.stop - rows.start]
         for channel, frame in enumerate(frames):
-            out[channel] = rfft(frame[rows] * model.window)
+            part = np.multiply(frame[rows], model.window, out=windowed[: out.shape[1]])
+            out[channel] = rfft(part)
         if n_signals == 4:
             np.add(out[0], out[1], out=out[2])
             np.subtract(out[0], out[1], out=out[3])

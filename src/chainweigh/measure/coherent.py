@@ -117,6 +117,15 @@ class SegmentPlan:
         joined[0, self.n_segments * length :] = carried
         return joined
 
+    def silence_outside(self, signal: Samples, reach_frames: int) -> None:
+        """In place: silence farther from every analysis window than a process reaches."""
+        first = self.n_settle_frames - reach_frames
+        end = self.n_settle_frames + N_ANALYSIS_FRAMES + reach_frames
+        for start in range(0, self.n_segments * self.n_segment_frames, self.n_segment_frames):
+            signal[:, start : start + max(first, 0)] = 0.0
+            signal[:, start + end : start + max(end, self.n_segment_frames)] = 0.0
+        signal[:, self.n_segments * self.n_segment_frames :] = 0.0
+
     def windows(self, output: Samples, *, what: str) -> Samples:
         """Analysis windows of an output, a view of shape (n_channels, n_segments, 65536).
 

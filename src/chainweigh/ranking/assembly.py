@@ -33,6 +33,7 @@ from chainweigh.ranking.results import (
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.settings import RankSettings
+from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
@@ -179,6 +180,9 @@ class Assembly:
             in_mix_whole_song=None,
             standing=standing,
             searches=group.searches.get(entry.name, ()),
+            front=group.fronts.get(entry.name),
+            final_limiter_work_db_s=weighed.final_limiter_work_db_s,
+            undefined=_without_work(group, weighed),
         )
 
     def _chosen(
@@ -318,6 +322,15 @@ def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
         for f in fields(record)
         if getattr(record, f.name) is None and f.name not in optional
     }
+
+
+def _without_work(group: WeighedGroup, weighed: Weighed) -> dict[str, str]:
+    """Why a final limiter's work is None, where it is."""
+    if weighed.failure is not None or weighed.final_limiter_work_db_s is not None:
+        return {}
+    master = group.reference.name == MASTER
+    why = "its last stage has no ceiling" if master else "only masters end in a final limiter"
+    return {"final_limiter_work_db_s": why}
 
 
 def _energy(samples: Samples) -> float:

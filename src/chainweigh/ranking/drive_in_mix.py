@@ -14,10 +14,13 @@ from chainweigh.ranking.drive_search import (
     first_drives,
     search_drives,
 )
+from chainweigh.ranking.front_results import Front, FrontPoint
 from chainweigh.ranking.jobs import no_progress, run_jobs
-from chainweigh.ranking.order import LIMITS, Entry, breaches, first_breach
+from chainweigh.ranking.order import LIMITS, Entry, breaches, first_breach, overshoot
+from chainweigh.ranking.pareto_search import Outcome, search_front, seed_of
 from chainweigh.ranking.results import Search, SearchPoint
 from chainweigh.ranking.set_search import Picks, SetSearch
+from chainweigh.ranking.weigh import identity
 
 NOT_JUDGED = "not judged: the search did not need it"
 GIVES_NOTHING = "not weighed: it gives the mix nothing"
@@ -56,11 +59,16 @@ class DriveInMix:
         """Search, and make what was found the group's candidate of this chain."""
         reaches = [search.reach_db for search in self._chain.searches]
         self._weigh_first(reaches)
-        self.take(*search_drives(reaches, self))
+        drives, found = search_drives(reaches, self)
+        wanted = self._search.n_pareto_trials > 0 and len(reaches) > 1
+        if wanted and self.worth_lu(drives) > 0 and self.keeps(drives):
+            self._take_from_front(reaches, drives, found)
+        else:
+            self.take(drives, found)
 
     def _weigh_first(self, reaches_db: Sequence[float]) -> None:
         """Render the first drives, and weigh those that give the mix anything, several at once."""
-        search, group = self._search, self._search.groups[self._name]
+        search = self._search
         gentle = (0.0,) * (len(reaches_db) - 1)
         drives = [(drive, *gentle) for drive in first_drives(reaches_db[0])]
         chains = [self._chain.driven(at) for at in drives]
@@ -69,20 +77,63 @@ class DriveInMix:
         helping = [
             c for c, gain in zip(chains, gains, strict=True) if gain is None or gain > NOTHING_LU
         ]
-        jobs = [lambda c=chain: group.try_chain(c, search.cache) for chain in helping]
+        self._weigh_all(helping)
+
+    def _weigh_all(self, chains: Sequence[Chain]) -> None:
+        search, group = self._search, self._search.groups[self._name]
+        jobs = [lambda c=chain: group.try_chain(c, search.cache) for chain in chains]
         run_jobs(jobs, threads=search.threads, progress=no_progress, what="")
+
+    def _take_from_front(
+        self, reaches_db: Sequence[float], drives: Drives, found: Sequence[Found]
+    ) -> None:
+        """Search the Pareto front too, and take its best score where that beats what was found."""
+        reference = self._search.groups[self._name].reference
+        front = search_front(
+            reaches_db,
+            self,
+            seed=seed_of(identity(self._chain, reference)),
+            begin=[drives],
+            n_trials=self._search.n_pareto_trials,
+        )
+        best = max(front, key=lambda at: (self.worth_lu(at), at == drives), default=drives)
+        if best != drives:
+            found = [Found(drive_db, Ended.FRONT) for drive_db in best]
+        points = tuple(self._front_point(at) for at in front)
+        self.take(best, found, Front(len(self._entries), points))
+
+    def _front_point(self, drives: Drives) -> FrontPoint:
+        entry = self._entries[drives]
+        settings = (
+            f"{search.key} {_text(search, drive_db)}"
+            for search, drive_db in zip(self._chain.searches, drives, strict=True)
+        )
+        return FrontPoint(tuple(settings), entry.gain_lu or 0.0, entry.added_pct or 0.0)
+
+    def outcomes(self, drives: Sequence[Drives]) -> list[Outcome | None]:
+        """What drives give the mix, and how far past the budget they are in the loudest windows."""
+        self._weigh_all([self._chain.driven(at) for at in drives])
+        return [self._outcome(at) for at in drives]
+
+    def _outcome(self, drives: Drives) -> Outcome | None:
+        keeps = self.keeps_budget(drives, whole_song=False)
+        entry = self._entries[drives]
+        if entry.gain_lu is None or entry.added_pct is None:
+            return None
+        over = overshoot(entry, self._search.settings) - 1
+        return Outcome(entry.gain_lu, entry.added_pct, min(over, 0.0) if keeps else max(over, 0.01))
 
     def keeps(self, drives_db: Drives) -> bool:
         """Whether drives keep the whole budget over the whole song."""
         return self.keeps_budget(drives_db, whole_song=True)
 
-    def take(self, drives: Drives, found: Sequence[Found]) -> None:
+    def take(self, drives: Drives, found: Sequence[Found], front: Front | None = None) -> None:
         """Make judged drives the group's candidate of this chain."""
         told = tuple(
             self._told(i, search, drives, end)
             for i, (search, end) in enumerate(zip(self._chain.searches, found, strict=True))
         )
-        self._search.groups[self._name].set_found(self._chain.driven(drives), told)
+        self._search.groups[self._name].set_found(self._chain.driven(drives), told, front)
 
     def worth_lu(self, drives_db: Drives) -> float:
         """The score of drives in the mix; the gain alone where that is none, which bounds it."""
@@ -170,6 +221,8 @@ class DriveInMix:
             if self.worth_lu(drives) <= 0:
                 return f"No {search.key} from {search} gives the mix what its distortion costs."
             return f"Found {found}: more drive is not worth its distortion in the mix."
+        if end.ended is Ended.FRONT:
+            return f"Found {found}: the best score on the Pareto front of all settings together."
         if end.ended is Ended.TRIALS:
             return f"Stopped at {found}: every setting that may be tried was."
         entry = self._entries[crossed] if crossed is not None else None

@@ -40,6 +40,7 @@ class Ended(Enum):
     NEVER = "never within budget"
     TRIALS = "trials"
     TARGET = "target"
+    FRONT = "front"
 
 
 @dataclass(frozen=True)

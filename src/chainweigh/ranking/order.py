@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from chainweigh.chain.chain import BYPASS_NAME
+from chainweigh.ranking.pareto_search import non_dominated
 from chainweigh.ranking.results import PriceRange, Standing
 from chainweigh.ranking.settings import RankSettings
 
@@ -84,7 +85,7 @@ def _place(name: str, entry: Entry) -> str:
     return f", worst at {entry.worst_moments_s[0]:.1f} s"
 
 
-def _overshoot(entry: Entry, settings: RankSettings) -> float:
+def overshoot(entry: Entry, settings: RankSettings) -> float:
     """The largest ratio of a value to its limit."""
     ratios = [value / limit for *_, value, limit in _limited(entry, settings) if limit > 0]
     return max(ratios, default=0.0)
@@ -99,7 +100,7 @@ def rank(entries: Sequence[Entry], settings: RankSettings) -> list[tuple[Entry, 
     """
     usable = [e for e in entries if _group(e, settings) == 0]
     rest = [e for e in entries if _group(e, settings) > 0]
-    rest.sort(key=lambda e: (_group(e, settings), _overshoot(e, settings)))
+    rest.sort(key=lambda e: (_group(e, settings), overshoot(e, settings)))
     ordered = [*_by_score(usable, settings), *rest]
     front = _pareto_front(entries)
     winner = ordered[0]
@@ -135,16 +136,12 @@ def _by_score(entries: list[Entry], settings: RankSettings) -> list[Entry]:
 
 
 def _pareto_front(entries: Sequence[Entry]) -> set[str]:
-    points = [
-        (e.gain_lu, e.added_pct, e.name)
+    points = {
+        e.name: (e.gain_lu, e.added_pct)
         for e in entries
         if e.failure is None and e.gain_lu is not None and e.added_pct is not None
-    ]
-    return {
-        name
-        for gain, added, name in points
-        if not any(g >= gain and d <= added and (g > gain or d < added) for g, d, _ in points)
     }
+    return set(non_dominated(points))
 
 
 def _standing(

@@ -12,6 +12,7 @@ from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
 from chainweigh.ranking.ladder import climb
 from chainweigh.ranking.master_target import drive_masters
+from chainweigh.ranking.pareto_search import check_optimiser
 from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.plugin_results import preset_files
 from chainweigh.ranking.reference import Reference
@@ -29,12 +30,15 @@ class Plan:
     """Which chains are weighed where. `fixed` names the set where a recipe has chosen it.
 
     `delivery_gain_db` is the master's last gain where it is kept from another run.
+    `n_pareto_trials` settings of every chain with several searched ones are tried for its Pareto
+    front, which needs the optional extra; 0 searches one setting after the other alone.
     """
 
     bus: Mapping[str, Sequence[Chain]]
     master: Sequence[Chain]
     fixed: Picks | None = None
     delivery_gain_db: float | None = None
+    n_pareto_trials: int = 0
 
     @property
     def n_jobs(self) -> int:
@@ -42,7 +46,7 @@ class Plan:
         return sum(len(first_chains(chains)) for chains in (*self.bus.values(), self.master))
 
 
-def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
+def plan_for(song: Song, chains: Sequence[Chain], *, n_pareto_trials: int = 0) -> Plan:
     """Every bus chain on every group, every master chain on the mix, the bypass always first.
 
     Raises
@@ -55,7 +59,8 @@ def plan_for(song: Song, chains: Sequence[Chain]) -> Plan:
         chain.check_at_rate(song.sample_rate_hz)
     bus = [bypass("bus"), *(c for c in chains if c.scope == "bus")]
     master = [bypass(MASTER), *(c for c in chains if c.scope == MASTER)]
-    return Plan({group.name: bus for group in song.groups}, master)
+    groups = {group.name: bus for group in song.groups}
+    return Plan(groups, master, n_pareto_trials=n_pareto_trials)
 
 
 def rank_song(
@@ -79,7 +84,8 @@ def rank_song(
     SongError
         A plan for other groups than the song's.
     SettingsError
-        A budget that nothing keeps, or a target that is none.
+        A budget that nothing keeps, a target that is none, or a plan whose optional extra is
+        missing.
 
     Notes
     -----
@@ -88,6 +94,8 @@ def rank_song(
     """
     settings = settings or RankSettings()
     check_settings(settings)
+    if plan.n_pareto_trials:
+        check_optimiser()
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
@@ -96,13 +104,14 @@ def rank_song(
     references = [Reference(g.name, padded(g.samples, n_frames), windows) for g in song.groups]
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
     onsets = find_onsets(dry_mix, song.sample_rate_hz)
-    search = SetSearch(groups, onsets, settings, cache, threads, progress)
+    n_trials = plan.n_pareto_trials
+    search = SetSearch(groups, onsets, settings, cache, threads, progress, n_trials)
     picking = Picking(search)
     picks = _picks(picking, plan)
     stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
     mix = Reference(MASTER, sum_of(list(stems.values())), windows)
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
-    master_search = SetSearch(masters, onsets, settings, cache, threads)
+    master_search = SetSearch(masters, onsets, settings, cache, threads, n_pareto_trials=n_trials)
     for chain in masters[MASTER].searched:
         DriveInMix(master_search, MASTER, master_search.dry, chain).find()
     if settings.target is not None and plan.fixed is None:

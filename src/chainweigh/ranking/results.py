@@ -12,11 +12,12 @@ from chainweigh.measure.image import ImageChange
 from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
+from chainweigh.ranking.front_results import Front
 from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.settings import RankSettings
 
-SCHEMA = "1.2"
+SCHEMA = "1.3"
 
 MASTER = "master"
 
@@ -184,7 +185,7 @@ class Search:
 
     Settings are in `unit`; where `level` names one they are offsets to it ("hits - 3.2 dB" is
     -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials", and
-    "target" where a master reached its target;
+    "target" where a master reached its target, "front" where the Pareto front held more;
     `stopped_by` the limit crossed first, `crossed_at_db` the first setting known to cross it and
     `crossed_at_s` the seconds where that was heard most. `curve` runs from the gentle end to the
     deep end, with the other searched settings of the chain as they were found.
@@ -215,6 +216,9 @@ class Candidate:
     Audibility is that of the loudest windows `soloed` and `in_mix`; `in_mix_whole_song` is there
     for the winner and the runner-up. `spectrum`, `image` and `contrast` hold the matched candidate
     against the dry reference, by themselves. `searches` tell how searched settings were found.
+    `front` is the Pareto front of several searched settings, where one was asked for.
+    `final_limiter_work_db_s` is how long, and by how many decibels, a master's last stage is fed
+    above its ceiling; groups have none.
     """
 
     name: str
@@ -236,6 +240,9 @@ class Candidate:
     in_mix_whole_song: HeardMeasures | None
     standing: Standing
     searches: tuple[Search, ...] = ()
+    front: Front | None = None
+    final_limiter_work_db_s: float | None = None
+    undefined: Reasons = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -92,8 +92,9 @@ class SetOfGroups:
                 able.append(entry)
         able.sort(key=lambda e: -(e.score_lu(self._price) or 0.0))
         wanted = list(dict.fromkeys([bypass, picks[name], *(e.name for e in able)]))
-        for late in wanted[N_OPTIONS:]:
-            left_out.append(f"{late} on {name}: not among the group's {N_OPTIONS} best")
+        late = "; ".join(wanted[N_OPTIONS:])
+        if late:
+            left_out.append(f"On {name}, not among its {N_OPTIONS} best: {late}")
         return wanted[:N_OPTIONS], left_out
 
     def _most_pct(self, name: str) -> float:

@@ -25,6 +25,7 @@ class SetSearch:
 
     `onsets` are the dry mix's. `heard` holds what was heard of candidates in the loudest windows
     and, for few, over the whole song, in the mix that the other groups' picks make.
+    `n_pareto_trials` settings of a chain with several searched ones are tried for a Pareto front.
     """
 
     groups: Mapping[str, WeighedGroup]
@@ -33,6 +34,7 @@ class SetSearch:
     cache: Cache
     threads: int
     progress: Progress = no_progress
+    n_pareto_trials: int = 0
     heard: dict[tuple[str, str, str, bool], HeardMeasures] = field(default_factory=dict)
     _gains_known: dict[tuple[str, str, str], MixGain] = field(default_factory=dict)
     _around: tuple[tuple[str, str], MixAround] | None = None

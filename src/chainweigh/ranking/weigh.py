@@ -55,6 +55,7 @@ class Weighed:
     image: ImageChange | None = None
     contrast: Contrast | None = None
     soloed: HeardMeasures | None = None
+    final_limiter_work_db_s: float | None = None
     tone_fit: ToneFit = field(default_factory=ToneFit)
     failure: str | None = None
     audio: Path | None = None
@@ -149,6 +150,7 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
         image=compare_images(reference.image, measure_image(matched.samples, rate)),
         contrast=measure_contrast(reference.short_term, short_term_lufs(matched.samples, rate)),
         soloed=_soloed(chain, programme.fitted, matched.samples, reference),
+        final_limiter_work_db_s=matched.run.final_limiter_work_db_s,
         tone_fit=programme.tone_fit,
     )
     return weighed, {TAKE: matched.samples, FITTED: programme.fitted}

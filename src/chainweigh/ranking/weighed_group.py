@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from chainweigh.audio.array import Samples
 from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import Chain
+from chainweigh.ranking.front_results import Front
 from chainweigh.ranking.jobs import Progress, run_jobs
 from chainweigh.ranking.mix import MixGain, gain_lu
 from chainweigh.ranking.order import Entry
@@ -27,7 +28,8 @@ class WeighedGroup:
     """One comparison: its reference and every candidate's own measures, the bypass first.
 
     `searched` are the chains whose drive is searched; of each, the setting found last is among
-    `chains`, with how it was found in `searches`. `tried` holds every chain weighed, by name.
+    `chains`, with how it was found in `searches`, and its Pareto front in `fronts` if one was
+    searched. `tried` holds every chain weighed, by name.
     """
 
     reference: Reference
@@ -36,6 +38,7 @@ class WeighedGroup:
     tried: dict[str, Chain]
     weighed: dict[str, Weighed]
     searches: dict[str, tuple[Search, ...]] = field(default_factory=dict)
+    fronts: dict[str, Front] = field(default_factory=dict)
 
     def try_chain(self, chain: Chain, cache: Cache) -> None:
         """Weigh a chain that is no candidate, or not yet."""
@@ -43,10 +46,14 @@ class WeighedGroup:
             self.weighed[chain.name] = weigh(chain, self.reference, cache)
             self.tried[chain.name] = chain
 
-    def set_found(self, chain: Chain, searches: tuple[Search, ...]) -> None:
+    def set_found(
+        self, chain: Chain, searches: tuple[Search, ...], front: Front | None = None
+    ) -> None:
         """Make a chain the candidate of the search it came from."""
         self.chains = [c for c in self.chains if c.origin != chain.origin] + [chain]
         self.searches[chain.name] = searches
+        if front is not None:
+            self.fronts[chain.name] = front
 
     def samples_of(self, candidate: str) -> Samples:
         """A candidate's matched samples."""

@@ -10,13 +10,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from chainweigh.audio.array import Samples
-from chainweigh.chain.chain import AnyStage, Chain
+from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
 from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, ChainweighError, RenderError
 from chainweigh.hosts.plugin import RenderFacts
+from chainweigh.measure.limiter_work import limiter_work_db_s
 
 
 @dataclass(frozen=True)
@@ -37,11 +38,13 @@ class ChainRun:
     """A chain's output, its stages as rendered, and the output of its intended part.
 
     `intended` is what leaves the last stage marked intended, the dry input where there is none.
+    `final_limiter_work_db_s` is what a master's last stage has above its ceiling, if it has one.
     """
 
     samples: Samples
     stages: tuple[RunStage, ...]
     intended: Samples
+    final_limiter_work_db_s: float | None = None
 
 
 def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRun:
@@ -62,18 +65,28 @@ def render_chain(chain: Chain, samples: Samples, sample_rate_hz: int) -> ChainRu
         the text names the stage.
     """
     stages: list[RunStage] = []
-    intended = samples
+    intended, work_db_s = samples, None
     for span in _spans(chain.stages):
         where = _where(span, chain.stages)
         try:
             run = [_resolved(stage, samples, sample_rate_hz) for stage in chain.stages[span]]
         except (ChainFileError, RenderError) as error:
             raise RenderError(f"{where}: {error}") from error
+        if chain.scope == "master" and span.stop == len(chain.stages):
+            work_db_s = _limiter_work_db_s(run[-1], samples, sample_rate_hz)
         samples, run = _run_span(run, samples, sample_rate_hz, where)
         stages += run
         if len(stages) == chain.split:
             intended = samples
-    return ChainRun(samples, tuple(stages), intended)
+    return ChainRun(samples, tuple(stages), intended, work_db_s)
+
+
+def _limiter_work_db_s(run: RunStage, samples: Samples, sample_rate_hz: int) -> float | None:
+    """What a stage has above its ceiling; None of one without a ceiling, as of any plug-in."""
+    if not isinstance(run.stage, Stage) or "ceiling" not in run.settings:
+        return None
+    ceiling_dbfs = float(run.settings["ceiling"])
+    return limiter_work_db_s(samples, sample_rate_hz, ceiling_dbfs=ceiling_dbfs)
 
 
 def run_frozen(stages: Sequence[RunStage], samples: Samples, sample_rate_hz: int) -> Samples:

@@ -33,12 +33,29 @@ def bench_tones(
     channel is run.
     """
     rate = grid.sample_rate_hz
-    results = measure_tones(run_frozen(stages, _sides(stages, tone_signal(grid)), rate), grid)
+    results = measure_tones(_played(stages, grid), grid)
     ridden_pct = None
     if ridden is not None and ridden.n_windows:
         output = run_frozen(stages, _sides(stages, ridden.signal), rate)
         ridden_pct = thdn_ridden_pct(output, ridden)
     return results, programme_distortion(results, bands, ridden_pct)
+
+
+def _played(stages: Sequence[RunStage], grid: ToneGrid) -> Samples:
+    """What the stages make of the steady tones, exact in the analysis windows.
+
+    The last stages, those whose reach is bounded, get silence where no window feels it.
+    """
+    rate = grid.sample_rate_hz
+    n_first, reach_frames = len(stages), 0
+    while n_first:
+        reach = stages[n_first - 1].stage.reach_frames(rate)
+        if reach is None:
+            break
+        n_first, reach_frames = n_first - 1, reach_frames + reach
+    signal = run_frozen(stages[:n_first], _sides(stages, tone_signal(grid)), rate)
+    grid.segments.silence_outside(signal, reach_frames)
+    return run_frozen(stages[n_first:], signal, rate)
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:

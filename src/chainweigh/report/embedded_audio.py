@@ -22,6 +22,7 @@ from chainweigh.ranking.listening import LEAST_S, ListeningRoom, Passage, Take, 
 LONGEST_S = 10.0
 N_TAKES = 8
 SHORTEST_USEFUL_S = 2.0
+PROBE_S, PROBE_ERRS = 2.0, 1.1  # what a short passage takes tells a long one's size so well
 FULL_SCALE = 2**23  # of 24 bits
 
 
@@ -64,16 +65,33 @@ def embed(
     longest_s = min([LONGEST_S, *(room.duration_s for room in rooms if room.duration_s)])
     for n_takes in (N_TAKES, N_TAKES // 2, N_TAKES // 4, 1):
         least_s = LEAST_S if n_takes == 1 else SHORTEST_USEFUL_S
-        length_s = whole_beats_s(longest_s, tempo_bpm, beats_per_bar, least_s=least_s)
+        promising_s = min(longest_s, _filling_s(rooms, n_takes, limit))
+        length_s = whole_beats_s(promising_s, tempo_bpm, beats_per_bar, least_s=least_s)
         while length_s >= least_s:
-            jobs = [lambda r=r, s=length_s, n=n_takes: _embedded(r.passage(s, n)) for r in rooms]
-            embedded = run_jobs(jobs, threads=os.cpu_count() or 1, progress=no_progress, what="")
-            n_bytes = sum(e.n_bytes for e in embedded if e)
+            embedded = _all_embedded(rooms, length_s, n_takes)
+            n_bytes = _n_bytes(embedded)
             if n_bytes <= limit:
                 return embedded
             shorter_s = length_s * min(0.97 * limit / n_bytes, 0.9)
             length_s = whole_beats_s(shorter_s, tempo_bpm, beats_per_bar, least_s=least_s)
     return [None for _ in rooms]
+
+
+def _filling_s(rooms: Sequence[ListeningRoom], n_takes: int, limit: int) -> float:
+    """About the longest passages that fit, judged by short ones."""
+    n_bytes = _n_bytes(_all_embedded(rooms, PROBE_S, n_takes))
+    return PROBE_S * PROBE_ERRS * limit / max(n_bytes, 1)
+
+
+def _all_embedded(
+    rooms: Sequence[ListeningRoom], length_s: float, n_takes: int
+) -> list[Embedded | None]:
+    jobs = [lambda room=room: _embedded(room.passage(length_s, n_takes)) for room in rooms]
+    return run_jobs(jobs, threads=os.cpu_count() or 1, progress=no_progress, what="")
+
+
+def _n_bytes(embedded: Sequence[Embedded | None]) -> int:
+    return sum(e.n_bytes for e in embedded if e)
 
 
 def _embedded(passage: Passage | None) -> Embedded | None:

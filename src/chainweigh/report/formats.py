@@ -54,13 +54,15 @@ UNITS = {
     "hz": "Hz",
     "frames": "frames",
     "s": "s",
+    "db_s": "dB s",
     "bpm": "BPM",
 }
 
 
 def unit(field: str) -> str:
     """The unit a field's suffix stands for, or nothing."""
-    return UNITS.get(field.rsplit("_", 1)[-1], "")
+    *_, before, last = ["", *field.split("_")]
+    return UNITS.get(f"{before}_{last}") or UNITS.get(last, "")
 
 
 def number(field: str, value: float) -> str:

@@ -17,6 +17,7 @@ from chainweigh.report.drive_figures import drive_figures
 from chainweigh.report.embedded_audio import Embedded, audio_texts, embed, listening_data
 from chainweigh.report.figures import candidate_figures
 from chainweigh.report.flags import flags
+from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.ladder_data import LADDER_ID, ladder_data
 from chainweigh.report.ranking_csv import FILE_NAME as CSV_NAME
@@ -242,6 +243,7 @@ def environment() -> "Environment":
         flags=flags,
         candidate_figures=candidate_figures,
         drive_figures=drive_figures,
+        front_texts=front_texts,
     )
     return environment
 

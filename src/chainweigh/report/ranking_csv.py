@@ -12,6 +12,7 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import Candidate, Comparison, Results
 from chainweigh.report.csv_text import Cell, csv_text
 from chainweigh.report.flags import flags
+from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import JUDGED, not_judged
 from chainweigh.report.settings_text import candidate_settings, plugin_verdicts
 
@@ -51,7 +52,7 @@ SPECTRUM = ("largest_change_db", "largest_change_hz")
 IMAGE = ("correlation_change", "side_to_middle_change_db", "fold_down_loss_change_lu")
 CONTRAST = ("contrast_change_lu", "quiet_change_lu")
 SOLOED, WHOLE_SONG = "soloed_", "whole_song_"
-MATCH = ("match_gain_db", "loudness_difference_lu", "shift_frames")
+OWN = ("match_gain_db", "loudness_difference_lu", "shift_frames", "final_limiter_work_db_s")
 FILE = (
     "integrated_lufs",
     "momentary_max_lufs",
@@ -72,9 +73,9 @@ COLUMNS = (
     + (STANDING + TONES + PROGRAMME + ("tone_gain_soloed_lu",))
     + (JUDGED + ("worst_moments_s",))
     + tuple(place + field for place in (WHOLE_SONG, SOLOED) for field in JUDGED)
-    + (SPECTRUM + IMAGE + CONTRAST + MATCH + FILE + ("dc_offset",))
+    + (SPECTRUM + IMAGE + CONTRAST + OWN + FILE + ("dc_offset",))
     + ("why", "flags", "plugin_verdicts", "breaches", "failure", "undefined", "settings")
-    + ("searches", "audio")
+    + ("searches", "pareto_front", "audio")
 )
 
 
@@ -124,6 +125,7 @@ def _row(
     yield "undefined", "; ".join(_reasons(candidate))
     yield "settings", candidate_settings(candidate)
     yield "searches", " ".join(search.said for search in candidate.searches)
+    yield "pareto_front", "; ".join(front_texts(candidate.front))
     yield "audio", candidate.audio
 
 
@@ -136,7 +138,7 @@ def _records(candidate: Candidate) -> tuple[tuple[object, tuple[str, ...]], ...]
         (candidate.spectrum, SPECTRUM),
         (candidate.image, IMAGE),
         (candidate.contrast, CONTRAST),
-        (candidate, MATCH),
+        (candidate, OWN),
         (candidate.file, FILE),
     )
 

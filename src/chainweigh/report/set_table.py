@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 
+from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.ranking.results import ChosenSet, Expectation
 from chainweigh.ranking.set_results import ConsideredSet, GroupShare, Peaks, SetsConsidered, SetStep
 from chainweigh.report.formats import number, one_line, plain, signed
@@ -41,16 +42,11 @@ def set_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
     if chosen.steps:
         yield ""
         yield "Steps to the set, the group with most of the mix's peaks first"
-        for step in chosen.steps:
-            share = (
-                "" if step.share_pct is None else f" ({plain(step.share_pct, 0)} % of the peaks)"
-            )
-            got = "" if step.mix_headroom_db is None else f": {plain(step.mix_headroom_db)} dB"
-            text = f"{step.group}{share} takes {step.candidate}{got} of headroom"
-            yield from bullets([one_line(text)], width)
+        yield from bullets([_step_text(step) for step in chosen.steps], width)
     if chosen.sets is not None:
         yield ""
-        yield from _sets_lines(chosen.sets, width)
+        groups = [choice.group for choice in chosen.choices]
+        yield from _sets_lines(chosen.sets, groups, width)
 
 
 def _step_text(step: SetStep) -> str:
@@ -89,19 +85,24 @@ def _share(share: GroupShare | None) -> list[str]:
     return [plain(share.share_pct, 0), fall]
 
 
-def _sets_lines(sets: SetsConsidered, width: int) -> Iterator[str]:
+def _sets_lines(sets: SetsConsidered, groups: Sequence[str], width: int) -> Iterator[str]:
     yield from wrapped(
         f"Sets weighed on the mix: {sets.n_weighed} of {sets.n_possible} ({sets.how})", width
     )
-    yield from bullets([_set_text(considered) for considered in sets.best], width)
+    yield from bullets([_set_text(considered, groups) for considered in sets.best], width)
     if sets.left_out:
         yield "Left out of the sets"
         yield from bullets([one_line(text) for text in sets.left_out], width)
 
 
-def _set_text(considered: ConsideredSet) -> str:
-    score = "n/a" if considered.score_lu is None else signed(considered.score_lu)
-    return one_line(f"{score} LU, {' | '.join(considered.candidates)}: {considered.why}")
+def _set_text(considered: ConsideredSet, groups: Sequence[str]) -> str:
+    score = "n/a" if considered.score_lu is None else f"{signed(considered.score_lu)} LU"
+    worked = [
+        f"{group} = {candidate}"
+        for group, candidate in zip(groups, considered.candidates, strict=False)
+        if candidate != BYPASS_NAME
+    ]
+    return one_line(f"{score}, {'; '.join(worked) or 'every group dry'}: {considered.why}")
 
 
 def expectation_lines(expectations: Sequence[Expectation]) -> Iterator[str]:

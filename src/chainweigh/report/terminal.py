@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from chainweigh.ranking.results import Candidate, Choice, ChosenSet, Comparison, Results
 from chainweigh.report.flags import flags
 from chainweigh.report.formats import Notes, number, one_line, plain, reason
+from chainweigh.report.front_text import front_texts
 from chainweigh.report.in_mix import deciding, not_judged
 from chainweigh.report.price import price_sentence
 from chainweigh.report.set_table import expectation_lines, set_lines
@@ -16,13 +17,13 @@ from chainweigh.report.text_table import (
     cut,
     heading_lines,
     row_line,
+    with_names_cut,
     wrapped,
 )
 
-NAME_CELLS = (12, 32)
-RANKING_NUMBERS_CELLS = 68
-CHOSEN_NUMBERS_CELLS = 30
+GROUP_CELLS = 24
 BY_RESIDUAL = "*"
+ON_FRONT = "◆"
 RANKING = (
     Column("rank"),
     Column("candidate", right=False),
@@ -30,9 +31,8 @@ RANKING = (
     Column("soloed\nLU"),
     Column("distor-\ntion %"),
     Column("score\nLU"),
-    Column("dis-\nturbed %"),
+    Column("dis-\nturbed\n%"),
     Column("budget", right=False),
-    Column("Pareto\nfront", right=False),
 )
 CHOSEN = (
     Column("group", right=False),
@@ -46,9 +46,9 @@ CHOSEN = (
 def ranking_table(results: Results, *, width: int = 100) -> str:
     """Every comparison's ranking and the chosen set, as text `width` characters wide.
 
-    Names longer than a column are cut in the middle, reasons are wrapped, and characters a
-    terminal would act on are replaced. A value that is not defined reads n/a with the number of
-    its reason below the table.
+    Names longer than the numbers leave room for are cut in the middle, reasons are wrapped, and
+    characters a terminal would act on are replaced. A value that is not defined reads n/a with the
+    number of its reason below the table.
     """
     lines = [one_line(results.source.title), *wrapped(one_line(results.chosen.verdict), width)]
     for comparison in results.comparisons:
@@ -64,11 +64,6 @@ def ranking_table(results: Results, *, width: int = 100) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _name_cells(room: int) -> int:
-    low, high = NAME_CELLS
-    return max(low, min(high, room))
-
-
 def _cell(record: object, field: str, notes: Notes, missing: str) -> str:
     value = getattr(record, field, None)
     if value is not None:
@@ -82,8 +77,8 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     notes = Notes()
     measured = [c for c in comparison.candidates if c.failure is None]
     failed = [c for c in comparison.candidates if c.failure is not None]
-    cells = _name_cells(width - RANKING_NUMBERS_CELLS)
-    rows = [_ranking_row(candidate, notes, cells) for candidate in measured]
+    rows = [_ranking_row(candidate, notes) for candidate in measured]
+    rows = with_names_cut(RANKING, rows, 1, width)
     widths = column_widths(RANKING, rows)
     label = "Master" if comparison.scope == "master" else f"Group {one_line(comparison.name)}"
     yield f"{label}: {len(measured)} weighed, {len(failed)} failed"
@@ -92,11 +87,15 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
         yield row_line(row, RANKING, widths)
         found = (search.said for search in candidate.searches)
         verdicts = plugin_verdicts(candidate)
-        for text in (candidate.standing.why, *found, *flags(candidate), *verdicts):
+        front = front_texts(candidate.front)
+        told = (candidate.standing.why, *found, *front, *_limiter_work(candidate))
+        for text in (*told, *flags(candidate), *verdicts):
             yield from wrapped(one_line(text), width, " " * (widths[0] + 2))
     for candidate in failed:
         text = f"failed  {one_line(candidate.name)}: {one_line(candidate.failure or '')}"
         yield from wrapped(text, width)
+    if any(candidate.standing.on_pareto_front for candidate in measured):
+        yield f"{ON_FRONT} on the Pareto front of gain and added distortion"
     if any(candidate.standing.ranked_by == "residual" for candidate in measured):
         text = "the tones do not show it: the residual on the programme ranks"
         yield from wrapped(f"{BY_RESIDUAL} {text}", width)
@@ -105,27 +104,32 @@ def _comparison_lines(results: Results, comparison: Comparison, width: int) -> I
     yield from wrapped(one_line(price_sentence(comparison, results.settings)), width)
 
 
-def _ranking_row(candidate: Candidate, notes: Notes, cells: int) -> list[str]:
+def _limiter_work(candidate: Candidate) -> Iterator[str]:
+    work = candidate.final_limiter_work_db_s
+    if work is not None:
+        yield f"Its final limiter is fed {plain(work)} dB s above its ceiling."
+
+
+def _ranking_row(candidate: Candidate, notes: Notes) -> list[str]:
     standing = candidate.standing
     budget = "within" if standing.within_budget else "over"
     mark = BY_RESIDUAL if standing.ranked_by == "residual" else " "
     return [
-        str(standing.rank),
-        cut(one_line(candidate.name), cells),
+        f"{standing.rank}{ON_FRONT if standing.on_pareto_front else ' '}",
+        one_line(candidate.name),
         _cell(standing, "loudness_gain_lu", notes, ""),
         _cell(standing, "loudness_gain_soloed_lu", notes, ""),
         _cell(standing, "ranked_distortion_pct", notes, "") + mark,
         _cell(standing, "score_lu", notes, ""),
         _cell(deciding(candidate), "disturbed_pct", notes, not_judged(candidate) or ""),
         budget,
-        "yes" if standing.on_pareto_front else "",
     ]
 
 
 def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
     notes = Notes()
-    cells = _name_cells((width - CHOSEN_NUMBERS_CELLS) // 2)
-    rows = [_choice_row(choice, notes, cells) for choice in chosen.choices]
+    rows = [_choice_row(choice, notes) for choice in chosen.choices]
+    rows = with_names_cut(CHOSEN, rows, 1, width)
     widths = column_widths(CHOSEN, rows)
     yield "Chosen set"
     yield from heading_lines(CHOSEN, widths)
@@ -145,10 +149,10 @@ def _chosen_lines(chosen: ChosenSet, width: int) -> Iterator[str]:
         yield from wrapped(f"[{index}] {text}", width)
 
 
-def _choice_row(choice: Choice, notes: Notes, cells: int) -> list[str]:
+def _choice_row(choice: Choice, notes: Notes) -> list[str]:
     return [
-        cut(one_line(choice.group), cells),
-        cut(one_line(choice.candidate), cells),
+        cut(one_line(choice.group), GROUP_CELLS),
+        one_line(choice.candidate),
         _cell(choice, "loudness_gain_lu", notes, ""),
         _cell(choice, "loudness_gain_dry_lu", notes, ""),
         _cell(choice, "thdn_programme_pct", notes, ""),

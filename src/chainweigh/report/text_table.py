@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 ELLIPSIS = "…"
 GAP = "  "
+LEAST_NAME_CELLS = 12
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,22 @@ def bullets(texts: Sequence[str], width: int) -> Iterator[str]:
         first, *rest = wrapped(text, width - 2) or [""]
         yield f"- {first}"
         yield from (f"  {line}" for line in rest)
+
+
+def with_names_cut(
+    columns: Sequence[Column], rows: Sequence[Sequence[str]], place: int, width: int
+) -> list[list[str]]:
+    """Rows with the names of one column cut to the room that the others leave, 12 cells at least.
+
+    Parameters
+    ----------
+    place : of the column, from 0
+    width : of the whole table
+    """
+    widths = column_widths(columns, rows)
+    taken = sum(widths) - widths[place] + len(GAP) * (len(columns) - 1)
+    room = max(LEAST_NAME_CELLS, width - taken)
+    return [[*row[:place], cut(row[place], room), *row[place + 1 :]] for row in rows]
 
 
 def column_widths(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> list[int]:

@@ -33,12 +33,14 @@ def thdn_pct(depth_db):
     return 100 * np.sqrt(rest / (first**2 + rest))
 
 
-def searched(tmp_path, ends, limit_pct, price=0.0):
+def searched(tmp_path, ends, limit_pct, price=0.0, n_clips=1, n_trials=0):
     """A held 997 Hz sine clipped by search; the group's comparison afterwards."""
     time_s = np.arange(4 * RATE_HZ) / RATE_HZ
     tone = np.tile(0.5 * np.sin(2 * np.pi * 997 * time_s), (2, 1)).astype(np.float32)
     stage = {"effect": "clip", "ceiling": {"search": ends}, "oversample": 16}
-    (chain,) = parse_chain({"name": "Clip", "scope": "bus", "stage": [stage]}, where="test")
+    (chain,) = parse_chain(
+        {"name": "Clip", "scope": "bus", "stage": [stage] * n_clips}, where="test"
+    )
     (dry,) = parse_chain(
         {"name": "Dry", "scope": "bus", "stage": [{"effect": "clip", "ceiling": "peak + 6 dB"}]},
         where="test",
@@ -47,7 +49,8 @@ def searched(tmp_path, ends, limit_pct, price=0.0):
     reference = Reference("tone", tone, loudest_windows(tone, RATE_HZ))
     groups = weigh_all([reference], {"tone": [dry, chain]}, cache, threads=1, progress=no_progress)
     settings = RankSettings(price_lu_per_pct=price, budget=Budget(limit_pct, **FREE))
-    search = SetSearch(groups, find_onsets(tone, RATE_HZ), settings, cache, 1)
+    onsets = find_onsets(tone, RATE_HZ)
+    search = SetSearch(groups, onsets, settings, cache, 1, n_pareto_trials=n_trials)
     DriveInMix(search, "tone", search.dry, chain).find()
     return search, groups["tone"]
 
@@ -102,3 +105,23 @@ def test_drives_of_a_group_that_is_not_in_the_way_are_rendered_but_not_weighed(t
     assert set(groups["b"].weighed) == {"bypass", "Clip, ceiling peak + 1 dB"}
     assert [point.within_budget for point in found.curve] == [True] + [None] * 4
     assert all(point.loudness_gain_lu <= 0.01 for point in found.curve)
+
+
+def test_the_front_of_two_clips_in_a_row_is_that_of_their_common_depth(tmp_path):
+    # The second clip counts from the peak the first left: together they clip x + y deep, less up
+    # to 0.2 dB by which band-limiting raises that peak over the first ceiling.
+    limit_pct, raised_db = 3.0, 0.2
+    exact_db = brentq(lambda depth: thdn_pct(depth) - limit_pct, 0.01, 6)
+    _, group = searched(tmp_path, ["peak", "peak - 2 dB"], limit_pct, n_clips=2, n_trials=4)
+    name = group.chains[-1].name
+    front = group.fronts[name]
+    assert front.points and front.n_evaluated > 4
+    for point in front.points:
+        offsets = (text.removeprefix("ceiling peak") for text in point.settings)
+        depth_db = sum(float(text.strip(" -dB") or 0) for text in offsets)
+        assert point.added_thdn_pct <= limit_pct and depth_db <= exact_db + raised_db
+        if depth_db > 0.5:
+            least, most = thdn_pct(depth_db - raised_db), thdn_pct(depth_db)
+            assert 0.98 * least <= point.added_thdn_pct <= 1.02 * most
+    best = max(front.points, key=lambda point: point.loudness_gain_lu)
+    assert name == f"Clip, {', '.join(best.settings)}"

@@ -20,14 +20,14 @@ def renamed(results, name, **standing):
 
 
 def row(text, name):
-    return next(line for line in text.splitlines() if re.match(rf" *\d+  {re.escape(name)}", line))
+    return next(
+        line for line in text.splitlines() if re.match(rf" *\d+[◆ ]  {re.escape(name)}", line)
+    )
 
 
 def test_a_row_holds_rank_name_gain_soloed_distortion_score_and_disturbed(results):
     cells = row(ranking_table(results), "Firm clip").split()
-    assert cells == [
-        *("1", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.21", "within", "yes")
-    ]
+    assert cells == [*("1◆", "Firm", "clip", "+1.42", "+2.47", "2.31", "+1.19", "0.21", "within")]
 
 
 def test_the_reason_stands_below_its_row(results):
@@ -59,6 +59,14 @@ def test_no_line_is_wider_than_asked(results, width):
     for text in (ranking_table(results, width=width), ranking_table(long, width=width)):
         widest = max(display_width(line) for line in text.splitlines())
         assert widest <= width
+
+
+def test_a_master_s_final_limiter_says_what_it_is_fed(results):
+    *groups, master = results.comparisons
+    work = replace(master.candidates[0], final_limiter_work_db_s=2.345)
+    worked = replace(master, candidates=(work, *master.candidates[1:]))
+    text = ranking_table(replace(results, comparisons=(*groups, worked)))
+    assert text.count("dB s above its ceiling") == 1 and "is fed 2.35 dB s above" in text
 
 
 def test_an_undefined_number_leads_to_its_reason(results):

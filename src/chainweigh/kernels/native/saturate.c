@@ -120,6 +120,13 @@ INLINE void residual_chunk(const float *x, int64_t n_frames, int64_t start, cons
         decimate(rows, bands, n_stages, s, from - reach[s], to + reach[s]);
 }
 
+INLINE int is_silent(const float *x, int64_t n_frames, int64_t from, int64_t to)
+{
+    for (int64_t i = from < 0 ? 0 : from; i < to && i < n_frames; i++)
+        if (x[i] != 0.0f) return 0;
+    return 1;
+}
+
 WIDE void cw_saturate(const float *x, float *y, int64_t n_frames, int n_stages, int curve,
                       float ceiling, float bias, float mix, const float *taps, const int32_t *pairs)
 {
@@ -134,6 +141,10 @@ WIDE void cw_saturate(const float *x, float *y, int64_t n_frames, int n_stages, 
     }
     for (int64_t at = 0; at < n_frames; at += ADVANCE) {
         int n = n_frames - at < ADVANCE ? (int)(n_frames - at) : ADVANCE;
+        if (is_silent(x, n_frames, at - LEAD - MARGIN, at - LEAD + CHUNK + MARGIN)) {
+            memset(y + at, 0, (size_t)n * sizeof(float));
+            continue;
+        }
         residual_chunk(x, n_frames, at - LEAD, &bands, n_stages, curve, c, rows);
         for (int i = 0; i < n; i++) y[at + i] = x[at + i] + mix * rows[0][MARGIN + LEAD + i];
     }
