@@ -12,6 +12,7 @@ SOURCES = Path(__file__).parent / "plugins"
 C_FLAGS = ("-std=c99", "-D_GNU_SOURCE", "-O1", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden")
 FRAMEWORK = Path("/usr/share/dpf/distrho")  # Debian package dpf-source
 LOAD_FAULTS = {"segfault": 1, "abort": 2, "exit": 3, "throw": 4, "spin": 6}
+IN_ALL_FORMATS = ("segfault", "exit")
 
 
 def _missing(what):
@@ -22,6 +23,12 @@ def _missing(what):
 
 def _build(folder, name, *arguments):
     subprocess.run(["cc", *C_FLAGS, *arguments, "-o", folder / name, "-lm"], check=True)
+
+
+def _lv2(folder, source, name):
+    """Where a bundle's binary lies; the bundle is made."""
+    shutil.copytree(SOURCES / source, folder / f"{name}.lv2")
+    return folder / f"{name}.lv2" / f"{source.removesuffix('_lv2')}.so"
 
 
 def _vst3(folder, name):
@@ -48,21 +55,32 @@ def plugin_folder(tmp_path_factory):
     _build(folder, "nothing.so", "-shared", SOURCES / "nothing.c")
     _build(folder, "nothing.clap", "-shared", SOURCES / "nothing.c")
     _build(folder, "needs_more.so", "-shared", SOURCES / "needs_more.c")
-    shutil.copytree(SOURCES / "steady_lv2", folder / "steady.lv2")
-    _build(folder, "steady.lv2/steady.so", "-shared", SOURCES / "steady_lv2.c")
-    vst3 = ("-shared", SOURCES / "steady_vst3.c", SOURCES / "steady_vst3_controller.c")
-    _build(folder, _vst3(folder, "steady"), *vst3)
+    _build(folder, _lv2(folder, "steady_lv2", "steady"), "-shared", SOURCES / "steady_lv2.c")
     _build(folder, _vst3(folder, "nothing"), "-shared", SOURCES / "nothing.c")
-    for name, macro in (("load_segfault", "-DAT_LOAD=1"), ("demanding", "-DDEMANDING")):
-        _build(folder, _vst3(folder, name), macro, *vst3)
+    _build_rogues(folder)
+    return folder
+
+
+def _build_rogues(folder):
+    """The steady VST3 plug-in too: one of its classes is the rogue."""
     throw = folder / "throw.o"
     subprocess.run(["c++", "-fPIC", "-c", SOURCES / "throw_something.cpp", "-o", throw], check=True)
-    rogue = (SOURCES / "rogue_ladspa.c", throw, "-shared", "-lstdc++")
-    _build(folder, "rogue.so", *rogue)
+    shared = (throw, "-shared", "-lstdc++")
+    ladspa, lv2, clap = ((SOURCES / f"rogue_{n}.c", *shared) for n in ("ladspa", "lv2", "clap"))
+    vst3 = (SOURCES / "steady_vst3.c", SOURCES / "steady_vst3_controller.c", *shared)
+    _build(folder, "rogue.so", *ladspa)
+    _build(folder, "rogue.clap", *clap)
+    _build(folder, _lv2(folder, "rogue_lv2", "rogue"), *lv2)
+    _build(folder, _vst3(folder, "steady"), *vst3)
+    _build(folder, _vst3(folder, "demanding"), "-DDEMANDING", *vst3)
     for name, number in LOAD_FAULTS.items():
-        _build(folder, f"load_{name}.so", f"-DAT_LOAD={number}", *rogue)
+        _build(folder, f"load_{name}.so", f"-DAT_LOAD={number}", *ladspa)
+    for name in IN_ALL_FORMATS:
+        fault = f"-DAT_LOAD={LOAD_FAULTS[name]}"
+        _build(folder, f"load_{name}.clap", fault, *clap)
+        _build(folder, _lv2(folder, "rogue_lv2", f"load_{name}"), fault, *lv2)
+        _build(folder, _vst3(folder, f"load_{name}"), fault, *vst3)
     throw.unlink()
-    return folder
 
 
 @pytest.fixture(scope="session")

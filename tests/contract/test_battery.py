@@ -89,6 +89,22 @@ def test_a_fault_is_found_and_graded(get, only, check, fault, grade, said):
     assert re.search(said, reason), reason
 
 
+@pytest.mark.parametrize(
+    "written", ["rogue.clap", "rogue.lv2", "steady.vst3#636861696E77656967682D7465737407"]
+)
+def test_what_does_not_repeat_or_leaks_is_found_in_the_other_formats(get, only, written):
+    plugin = get(written)
+    for check, fault, grade, said in (
+        ("repeats", RANDOM, FAULT, "gives another output each time"),
+        ("block length", BY_BLOCK, CARE, "depends on the length of the host's blocks"),
+        ("memory", LEAK, CARE, r"keeps 2\.\d MiB of memory an instance"),
+    ):
+        only(check)
+        (finding,) = qualify(plugin, {"Fault": fault}).findings
+        assert finding.grade == grade
+        assert re.search(said, finding.text), finding.text
+
+
 def test_what_it_does_to_its_process_is_told(get, only):
     only("running", "process")
     for fault, check, grade in (

@@ -1,5 +1,5 @@
-/* The well-behaved effect as VST3, in one object and in two halves, and classes with oddities. */
-#include <stdlib.h>
+/* The well-behaved effect as VST3, in one object and in two halves; a rogue and other oddities. */
+#include "rogue_faults.h"
 #include "steady_vst3.h"
 
 #ifdef DEMANDING  /* of a host with more interfaces, which need not be whole otherwise */
@@ -7,7 +7,9 @@ enum { DEMANDS_MORE = 1 };
 #else
 enum { DEMANDS_MORE = 0 };
 #endif
-enum { SEGFAULT = 1, SPIN, ERROR, NOT_A_NUMBER, FEWER_CHANNELS };
+enum { ERROR = LAST + 1, FEWER_CHANNELS };  /* faults only VST3 knows */
+
+static int fault_of(const struct object *s) { return s->rogue ? (int)lround(plain(s, FAULT)) : NONE; }
 
 uint32_t add_ref(void *p) { return (uint32_t)++own(p)->n_owners; }
 
@@ -16,6 +18,9 @@ uint32_t release(void *p)
     struct object *s = own(p);
     if (--s->n_owners > 0)
         return (uint32_t)s->n_owners;
+    if (s->rogue)
+        rogue_end(fault_of(s));
+    free(s->rogue);
     free(s);
     return 0;
 }
@@ -92,6 +97,8 @@ static int32_t set_active(void *p, uint8_t on)
     struct object *s = own(p);
     s->active = on;
     s->frame = 0;
+    if (s->rogue)
+        memset(s->rogue, 0, sizeof *s->rogue);
     steady_start(&s->dsp, s->dsp.rate_hz);
     if (on && s->handler && !s->asked++)
         CALL(s->handler, handler, restart)(s->handler, LATENCY_CHANGED);
@@ -140,7 +147,12 @@ static int32_t get_arrangement(void *p, int32_t direction, int32_t index, uint64
 }
 
 static int32_t can_process(void *p, int32_t sample_size) { (void)p; return sample_size ? FALSE : OK; }
-static uint32_t latency(void *p) { (void)p; return LATENCY; }
+static uint32_t latency(void *p)
+{
+    const struct object *s = own(p);
+    return s->rogue ? (uint32_t)rogue_latency(s->rogue, fault_of(s)) : LATENCY;
+}
+
 static uint32_t tail(void *p) { (void)p; return 4800; }
 
 static int32_t setup(void *p, const struct setup *to)
@@ -181,12 +193,6 @@ static int host_is_whole(const struct object *s, const struct data *d)
         && CALL(d->input_events, events, count)(d->input_events) == 0 && tell(d->output_changes, LEVEL, 0.5);
 }
 
-static void misbehave(int fault)
-{
-    if (fault == SEGFAULT) *(volatile int *)8 = 1;
-    for (volatile int i = 0; fault == SPIN; i++) {}
-}
-
 static int32_t process(void *p, struct data *d)
 {
     struct object *s = own(p);
@@ -194,13 +200,12 @@ static int32_t process(void *p, struct data *d)
         hear(s, d->input_changes);
     if (!DEMANDS_MORE && !host_is_whole(s, d))
         return FALSE;
-    int fault = s->kind == ROGUE && s->frame > 20000 ? (int)plain(s, FAULT) : 0;
-    misbehave(fault);
-    for (int side = 0; side < s->n_main && side < 2 && d->n_inputs; side++)
+    int fault = fault_of(s);
+    if (s->rogue)
+        rogue_run(s->rogue, fault, d->inputs[0].channels, d->outputs[0].channels, (unsigned long)d->n_frames);
+    for (int side = 0; !s->rogue && side < s->n_main && side < 2 && d->n_inputs; side++)
         steady_run(&s->dsp, side, (float)plain(s, GAIN), (float)plain(s, TILT), s->values[place(MODE)] > 0.5,
                    d->inputs[0].channels[side], d->outputs[0].channels[side], (unsigned long)d->n_frames);
-    if (fault == NOT_A_NUMBER)
-        d->outputs[0].channels[0][0] = NAN;
     if (fault == FEWER_CHANNELS) {
         s->n_main = 1;
         CALL(s->handler, handler, restart)(s->handler, IO_CHANGED);
@@ -285,6 +290,7 @@ static int32_t create(void *p, const uint8_t *id, const uint8_t *iid, void **fou
     s->kind = id[15];
     s->n_owners = 0;
     s->n_main = s->kind < N_CLASSES ? classes[s->kind].n_main : 0;
+    s->rogue = s->kind == ROGUE ? calloc(1, sizeof *s->rogue) : 0;
     for (int i = 0; i < N_PARAMS; i++)
         s->values[i] = known[i].start;
     for (int i = 0; i < N_SLOTS; i++)
@@ -303,9 +309,6 @@ __attribute__((visibility("default"))) void *GetPluginFactory(void)
 
 __attribute__((visibility("default"))) int ModuleEntry(void *library)
 {
-#ifdef AT_LOAD
-    misbehave(AT_LOAD);
-#endif
     return library != 0;
 }
 

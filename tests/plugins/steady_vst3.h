@@ -8,7 +8,7 @@
 enum { STEADY, SPLIT, MONO, WIDE, SYNTH, MUTE, REFUSING, ROGUE, N_CLASSES, SPLIT_CONTROLLER };
 enum { COMPONENT, PROCESSOR, CONTROLLER, CONNECTION, N_SLOTS };
 enum { PROGRAM_ID = 5, GAIN = 10, TILT = 20, MODE = 30, MIX_A = 40, MIX_B = 41, TRIM = 50, TAPS = 60,
-       DUCKED = 70, LEVEL = 80, WHEEL = 90, FAULT = 100 };
+       DUCKED = 70, LEVEL = 80, WHEEL = 90, FAULT = 100, N_FAULTS = 31 };
 
 static const struct { uint32_t id; int32_t n_steps, flags; const char *name, *unit; double low, high, start; }
 known[] = {
@@ -18,7 +18,7 @@ known[] = {
     {MIX_B, 0, 0, "Amount", "", 0, 1, 0}, {TRIM, 0, 0, "Trim", "dB", 0, 1, 1},
     {TAPS, 3, LIST, "Taps", "", 0, 1, 0}, {DUCKED, 1, 0, "Ducked", "", 0, 1, 0},
     {LEVEL, 0, READ_ONLY, "Level", "", 0, 1, 0}, {WHEEL, 0, HIDDEN, "Wheel", "", 0, 1, 0},
-    {FAULT, 5, 0, "Fault", "", 0, 5, 0},
+    {FAULT, N_FAULTS, 0, "Fault", "", 0, N_FAULTS, 0},
 };
 enum { N_PARAMS = sizeof known / sizeof *known };
 #define WARM_TILT ((-4.0 + 12) / 24)
@@ -32,6 +32,7 @@ struct object {
     struct steady dsp;
     unsigned long frame;
     void *host, *handler;
+    struct rogue *rogue;  /* in place of the effect */
 };
 
 static inline struct object *own(void *interface) { return ((struct slot *)interface)->own; }
