@@ -8,7 +8,6 @@ import click
 from chainweigh.audio.atomic import folder_in_place
 from chainweigh.audio.slug import slug
 from chainweigh.cli import options
-from chainweigh.cli.memory import keep_freed_memory
 from chainweigh.ranking.results import Results
 from chainweigh.recipe.apply import apply_recipe, map_groups, plan_of
 from chainweigh.recipe.kept_levels import keep_levels
@@ -75,7 +74,6 @@ def command(
     songs = [load_song(folder, resample_hz=resample_hz) for folder in song_folders]
     n_steps = sum(plan_of(recipe, song, search_again=search_again).n_jobs for song in songs)
     targets = _targets(song_folders, songs, out)
-    keep_freed_memory()
     cache = Cache.at_default_place()
     options.say_if_slow(quiet=quiet)
     done: list[Results] = []

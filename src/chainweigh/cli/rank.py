@@ -12,7 +12,6 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.cli import options
 from chainweigh.cli.listening_options import listening, listening_options
-from chainweigh.cli.memory import keep_freed_memory
 from chainweigh.cli.ranking_options import changed_settings, ranking_options
 from chainweigh.measure.frames import Span
 from chainweigh.ranking.pareto_search import N_TRIALS
@@ -105,7 +104,6 @@ def command(
     plan = plan_for(loaded, chains, n_pareto_trials=N_TRIALS if pareto else 0)
     out = out or options.free_run_folder(song)
     options.say_if_slow(quiet=quiet)
-    keep_freed_memory()
     cache = Cache.at_default_place()
     with folder_in_place(out) as folder:
         with options.progress_bar(plan.n_jobs, quiet=quiet) as progress:
