@@ -117,7 +117,7 @@ class SegmentPlan:
         joined[0, self.n_segments * length :] = carried
         return joined
 
-    def silence_outside(self, signal: Samples, reach_frames: int) -> None:
+    def silence_outside(self, signal: Samples, reach_frames: int) -> Samples:
         """In place: silence farther from every analysis window than a process reaches."""
         first = self.n_settle_frames - reach_frames
         end = self.n_settle_frames + N_ANALYSIS_FRAMES + reach_frames
@@ -125,6 +125,7 @@ class SegmentPlan:
             signal[:, start : start + max(first, 0)] = 0.0
             signal[:, start + end : start + max(end, self.n_segment_frames)] = 0.0
         signal[:, self.n_segments * self.n_segment_frames :] = 0.0
+        return signal
 
     def windows(self, output: Samples, *, what: str) -> Samples:
         """Analysis windows of an output, a view of shape (n_channels, n_segments, 65536).

@@ -53,9 +53,13 @@ def _played(stages: Sequence[RunStage], grid: ToneGrid) -> Samples:
         if reach is None:
             break
         n_first, reach_frames = n_first - 1, reach_frames + reach
-    signal = run_frozen(stages[:n_first], _sides(stages, tone_signal(grid)), rate)
-    grid.segments.silence_outside(signal, reach_frames)
-    return run_frozen(stages[n_first:], signal, rate)
+    return run_frozen(  # without a name for what goes in: it is freed on the way
+        stages[n_first:],
+        grid.segments.silence_outside(
+            run_frozen(stages[:n_first], _sides(stages, tone_signal(grid)), rate), reach_frames
+        ),
+        rate,
+    )
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:
