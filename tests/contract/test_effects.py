@@ -125,7 +125,7 @@ NEAREST_TO_NEUTRAL: dict[str, tuple[dict[str, object], float]] = {
 ADDED_PEAK = {"dither": 1.5 * 2.0**-15}
 
 # A masked clip remembers what masked a frame until it has died away, not to the last bit.
-FORWARD_MASKING = {"masked_clip": 1e-4}
+FORWARD_MASKING = {"masked_clip": 2.0**-22}
 
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 

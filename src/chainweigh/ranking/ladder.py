@@ -19,8 +19,9 @@ from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.distortion import fit_programme, measure_heard
 from chainweigh.ranking.jobs import no_progress, run_jobs
+from chainweigh.ranking.ladder_results import Ladder, Rung
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import HeardMeasures, Ladder, ResolvedStage, Rung
+from chainweigh.ranking.results import HeardMeasures, ResolvedStage
 from chainweigh.ranking.weigh import TAKE, identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache

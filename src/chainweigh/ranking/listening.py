@@ -13,7 +13,8 @@ from chainweigh.errors import AudioFileError
 from chainweigh.measure.frames import Span, loudest_spans
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
-from chainweigh.ranking.results import MASTER, Candidate, Comparison, Ladder, Results
+from chainweigh.ranking.ladder_results import Ladder
+from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 
 LEAST_S = 1.0  # two and a half gating blocks: less has no loudness to match by
 

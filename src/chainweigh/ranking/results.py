@@ -13,6 +13,7 @@ from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.ranking.front_results import Front
+from chainweigh.ranking.ladder_results import Ladder
 from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.settings import RankSettings
@@ -359,31 +360,6 @@ class Expectation:
     won_with: float | None
     here: float | None
     remark: str
-
-
-@dataclass(frozen=True)
-class Rung:
-    """A chosen chain driven harder or less: its input turned by `drive_db`, its levels as chosen.
-
-    What is over a limit here was not ranked; the listener says where it is first heard.
-    """
-
-    drive_db: float
-    audio: str | None
-    failure: str | None
-    match_gain_db: float | None
-    disturbed_pct: float | None
-    disturbed_onsets_pct: float | None
-    undefined: Reasons = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Ladder:
-    """One comparison's chosen chain at rising drive, in the mix of the chosen set."""
-
-    comparison: str
-    candidate: str
-    rungs: tuple[Rung, ...]
 
 
 @dataclass(frozen=True)

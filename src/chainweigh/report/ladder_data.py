@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from chainweigh.ranking.results import Ladder
+from chainweigh.ranking.ladder_results import Ladder
 from chainweigh.report.embedded_audio import Embedded, listening_data
 
 LADDER_ID = "ladder"

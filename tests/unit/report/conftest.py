@@ -8,6 +8,7 @@ from chainweigh.measure.image import Image, ImageChange
 from chainweigh.measure.sections import Contrast
 from chainweigh.measure.spectrum import SpectrumChange
 from chainweigh.ranking import results as r
+from chainweigh.ranking.ladder_results import Ladder, Rung
 
 SILENT = "the file is silent"
 
@@ -286,11 +287,11 @@ def chosen_set():
 
 def ladder():
     rungs = [
-        r.Rung(float(d), f"ladder/drive{d:+d}dB.wav", None, 0.5 * d, 0.2 * (d + 2), 1.0 + d)
+        Rung(float(d), f"ladder/drive{d:+d}dB.wav", None, 0.5 * d, 0.2 * (d + 2), 1.0 + d)
         for d in range(-1, 3)
     ]
-    failed = r.Rung(3.0, None, "gain is out of range", None, None, None)
-    return r.Ladder("drums", "Firm clip", (*rungs, failed))
+    failed = Rung(3.0, None, "gain is out of range", None, None, None)
+    return Ladder("drums", "Firm clip", (*rungs, failed))
 
 
 def rank_results():
