@@ -60,7 +60,10 @@ def run_folder(demo):
         ["rank", "demo/song-1", "--out", "run"],
         ["apply", "run/recipe.toml", "demo/song-2", "--out", "next"],
     ):
-        subprocess.run([command, *arguments], cwd=demo, env=cache, check=True, capture_output=True)
+        done = subprocess.run(
+            [command, *arguments], cwd=demo, env=cache, capture_output=True, text=True, check=False
+        )
+        assert done.returncode == 0, done.stderr + done.stdout
     return demo / "run"
 
 

@@ -65,6 +65,11 @@ def test_a_run_folder_holds_what_the_readme_says(ranked):
     rest |= {"session/hits.wav", "session/low.wav", "session/settings.md"}
     ladder = {f"ladder/drive{drive_db:+d}dB.wav" for drive_db in range(-2, 6)}
     assert found == takes | rest | ladder
+    rungs = results_of(ranked)["ladder"]["rungs"]
+    assert {rung["audio"] for rung in rungs} == ladder
+    for rung in rungs:
+        assert rung["failure"] is None
+        assert "failure" not in rung["undefined"]
 
 
 @pytest.mark.parametrize("group", ["hits", "low", "master"])

@@ -19,16 +19,19 @@ lib: Any = _native.lib if compiled else None
 _C_TYPES = {
     np.dtype(kind): text
     for kind, text in (
-        (np.float32, "float *"),
-        (np.float64, "double *"),
-        (np.int32, "int32_t *"),
-        (np.int64, "int64_t *"),
+        (np.float32, "float[]"),
+        (np.float64, "double[]"),
+        (np.int32, "int32_t[]"),
+        (np.int64, "int64_t[]"),
     )
 }
 
 
 def pointer(array: NDArray[Any]) -> Any:
-    """C pointer to the first item of a C-contiguous array (float32, float64, int32 or int64)."""
+    """C pointer to the first item of a C-contiguous array (float32, float64, int32 or int64).
+
+    It keeps the array: one made for the call alone lives until the kernel is done with it.
+    """
     if not array.flags.c_contiguous:
         raise ValueError("a kernel was handed an array that is not C-contiguous")
-    return ffi.cast(_C_TYPES[array.dtype], array.ctypes.data)
+    return ffi.from_buffer(_C_TYPES[array.dtype], array)

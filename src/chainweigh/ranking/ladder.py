@@ -142,5 +142,6 @@ def _rung(drive_db: float, step: _Step) -> Rung:
         disturbed_onsets_pct=heard.disturbed_onsets_pct if heard else None,
     )
     told = heard.undefined if heard else {}
-    missing = [f.name for f in fields(rung) if getattr(rung, f.name) is None]
+    measures = [f.name for f in fields(rung) if f.name != "failure"]
+    missing = [name for name in measures if getattr(rung, name) is None]
     return replace(rung, undefined={name: told.get(name, NOT_JUDGED) for name in missing})
