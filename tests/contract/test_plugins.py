@@ -2,11 +2,13 @@
 
 import itertools
 import os
+import re
 import shutil
 import signal
 import struct
 import subprocess
 import sys
+import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -34,11 +36,12 @@ STEADY = {
     "vst3": "steady.vst3#636861696E77656967682D7465737400",
     "vst3 in halves": "steady.vst3#636861696E77656967682D7465737401",
 }
+ROGUE_CLASS = "636861696E77656967682D7465737407"
 ROGUE = {
     "ladspa": "rogue.so",
     "clap": "rogue.clap",
     "lv2": "rogue.lv2",
-    "vst3": "steady.vst3#636861696E77656967682D7465737407",
+    "vst3": f"steady.vst3#{ROGUE_CLASS}",
 }
 GAIN, TILT = (dict.fromkeys(STEADY, name) | {"ladspa": f"{name} (dB)"} for name in ("Gain", "Tilt"))
 (SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NAN, INF, WRONG_LATENCY, DROP_OUTS, MODE, CHILD,
@@ -228,25 +231,52 @@ def test_a_warm_worker_renders_a_new_instance_to_the_same_bytes(get, plugin_fold
     assert len(before) == 1
 
 
-@pytest.mark.parametrize(
-    ("fault", "said"),
-    [
-        (SEGFAULT, r"crashed while .*segmentation fault"),
-        (ABORT, r"crashed while .*aborted"),
-        (EXIT, r"crashed while .*exit code 0"),
-        (THROW, r"crashed while .*aborted"),
-        (NAN, r"NaN \(first at frame \d+ of channel 0\)"),
-        (INF, r"Inf \(first at frame \d+ of channel 0\)"),
-        (DROP_OUTS, r"drops out .* \(first at 0\.41 s\)"),
-        (SILENT, "silent where the input is not"),
-    ],
-)
-def test_a_fault_is_told_and_leaves_other_renders_as_they_are(sound, rogue, fault, said):
+def held_by_this_process(temporary):
+    """Its open descriptors, every named shared memory, every temporary file."""
+    folders = (Path("/proc/self/fd"), Path("/dev/shm"), temporary)
+    return [{entry.name for entry in folder.iterdir()} for folder in folders]
+
+
+@pytest.fixture
+def nothing_left(plugin_folder, tmp_path, monkeypatch):
+    """Afterwards there is no process, descriptor, shared memory or temporary file more."""
+    temporary = tmp_path / "temporary"
+    temporary.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    monkeypatch.setenv("TMPDIR", str(temporary))
+    POOL.close()
+    before = held_by_this_process(temporary)
+
+    def is_as_before():
+        pairs = zip(held_by_this_process(temporary), before, strict=True)
+        return not workers(plugin_folder) and all(now <= then for now, then in pairs)
+
+    yield
+    POOL.close()
+    assert waited_for(is_as_before), (workers(plugin_folder), held_by_this_process(temporary))
+
+
+FAULTS = {
+    SEGFAULT: r"crashed while .*segmentation fault",
+    ABORT: r"crashed while .*aborted",
+    EXIT: r"crashed while .*exit code 0",
+    THROW: r"crashed while .*aborted.*terminate called",
+    NAN: r"NaN \(first at frame \d+ of channel 0\)",
+    INF: r"Inf \(first at frame \d+ of channel 0\)",
+    DROP_OUTS: r"drops out .* \(first at 0\.41 s\)",
+    SILENT: "silent where the input is not",
+}
+
+
+def test_every_fault_is_told_leaves_nothing_and_other_renders_as_they_are(
+    sound, rogue, nothing_left
+):
     plugin, before = sound
-    with pytest.raises(PluginFaultError, match=said):
-        render(rogue, Fault=fault)
-    after, _ = render(plugin)
-    assert after.tobytes() == before.tobytes()
+    for fault, said in FAULTS.items():
+        with pytest.raises(PluginFaultError, match=said):
+            render(rogue, Fault=fault)
+        after, _ = render(plugin)
+        assert after.tobytes() == before.tobytes(), fault
 
 
 def test_faults_beside_a_sound_plug_in_leave_its_renders_as_they_are(get):
@@ -265,14 +295,14 @@ def test_faults_beside_a_sound_plug_in_leave_its_renders_as_they_are(get):
 
 
 @pytest.mark.parametrize("fault", [SLEEP, SPIN])
-def test_a_hang_is_ended_after_the_time_without_progress(rogue, monkeypatch, fault):
+def test_a_hang_is_ended_after_the_time_without_progress(rogue, nothing_left, monkeypatch, fault):
     render(rogue, Fault=0)
     monkeypatch.setattr(worker_process, "STALL_S", 1.0)
     with pytest.raises(PluginFaultError, match=r"hung while .*no progress for 1 s"):
         render(rogue, Fault=fault)
 
 
-def test_what_harms_nobody_is_noted_and_the_audio_is_right(rogue):
+def test_what_harms_nobody_is_noted_and_the_audio_is_right(rogue, nothing_left):
     for fault in (NOISE, CHILD, MODE):
         output, facts = render(rogue, Fault=fault)
         assert output.tobytes() == programme().tobytes(), fault
@@ -290,34 +320,53 @@ def test_a_wrong_latency_is_corrected_and_one_that_changes_is_noted(rogue):
     assert "its latency went from 100 to 300 frames" in facts.notes
 
 
-@pytest.mark.parametrize(
-    ("name", "said"),
-    [
-        ("segfault", "segmentation fault"),
-        ("abort", "aborted"),
-        ("exit", "exit code 0"),
-        ("throw", "terminate called"),
-        ("spin", "hung while loading"),
-    ],
-)
-def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(
-    get, known, monkeypatch, name, said
+def at_load(name, ending):
+    """A rogue whose file is called after what it does when it is loaded."""
+    return f"load_{name}.vst3#{ROGUE_CLASS}" if ending == "vst3" else f"load_{name}.{ending}"
+
+
+ENDINGS = ("vst3", "so", "clap", "lv2")
+AT_LOAD = {
+    "sleep": "hung while STAGE: no progress for 4 s",  # these first: they wait side by side
+    "spin": "hung while STAGE: no progress for 4 s",
+    "segfault": "crashed while STAGE .*segmentation fault",
+    "abort": "crashed while STAGE .*aborted.*out of ideas",
+    "exit": "crashed while STAGE .*exit code 0",
+    "throw": "crashed while STAGE .*aborted.*terminate called",
+}
+
+
+def test_every_fault_at_load_is_told_in_every_format_and_leaves_nothing(
+    plugin_folder, nothing_left, monkeypatch, tmp_path
 ):
-    monkeypatch.setattr(worker_process, "STALL_S", 2.5)
-    plugin = get(f"load_{name}.so")
+    def told(name, ending):
+        scan = Scan(tmp_path / f"{name}-{ending}")
+        with pytest.raises(PluginFaultError) as caught:
+            render(find_plugin(at_load(name, ending), plugin_folder, scan))
+        return str(caught.value)
+
+    monkeypatch.setattr(worker_process, "STALL_S", 4.0)
+    each = list(itertools.product(AT_LOAD, ENDINGS))
+    with ThreadPoolExecutor(6) as threads:
+        reasons = list(threads.map(told, *zip(*each, strict=True)))
+    for (name, ending), reason in zip(each, reasons, strict=True):
+        stage = "being created" if ending == "lv2" else "loading"  # a scan runs none of its code
+        assert re.search(AT_LOAD[name].replace("STAGE", stage), reason), (name, ending, reason)
+
+
+def test_a_fault_at_load_is_kept_for_the_render_and_not_tried_again(get, monkeypatch):
+    first = get("load_segfault.so")
     monkeypatch.setattr(scan_module, "WorkerProcess", None)  # would fail if it were loaded
-    for _ in range(2):
-        with pytest.raises(PluginFaultError, match=said):
-            render(get(f"load_{name}.so"))
-    assert plugin.fault
+    again = get("load_segfault.so")
+    assert again.fault == first.fault
+    with pytest.raises(PluginFaultError, match="segmentation fault"):
+        render(again)
 
 
-@pytest.mark.parametrize("ending", ["clap", "lv2", "vst3"])
-def test_a_fault_at_load_is_told_in_every_other_format(get, ending):
-    while_ = "being created" if ending == "lv2" else "loading"  # a scan runs none of its code
-    for name, said in (("segfault", "segmentation fault"), ("exit", "exit code 0")):
-        with pytest.raises(PluginFaultError, match=f"crashed while {while_}.*{said}"):
-            render(get(f"load_{name}.{ending}"))
+def test_what_harms_nobody_at_load_changes_nothing(get, nothing_left):
+    for name, ending in zip(("noise", "child", "mode"), ENDINGS, strict=False):
+        output, _ = render(get(at_load(name, ending)))
+        assert output.tobytes() == programme().tobytes(), (name, ending)
 
 
 @pytest.mark.parametrize(
@@ -398,24 +447,6 @@ def test_a_plug_in_is_found_by_its_identifier_on_the_search_path(
     assert find_plugin("ladspa:steady", Path("/"), known).record.name == "Steady steady"
     with pytest.raises(PluginError, match="did you mean steady"):
         find_plugin("ladspa:steadi", Path("/"), known)
-
-
-def held_by_this_process():
-    """Its open descriptors, and every named shared memory."""
-    folders = (Path("/proc/self/fd"), Path("/dev/shm"))
-    return [sorted(entry.name for entry in folder.iterdir()) for folder in folders]
-
-
-def test_no_process_descriptor_or_shared_memory_is_left(get, rogue, plugin_folder):
-    POOL.close()
-    before = held_by_this_process()
-    render(get(STEADY["clap"]))
-    for fault in (SEGFAULT, NAN, CHILD, NOISE):
-        with suppress(PluginFaultError):
-            render(rogue, Fault=fault)
-    POOL.close()
-    assert waited_for(lambda: not workers(plugin_folder))
-    assert held_by_this_process() == before
 
 
 HANGING = """

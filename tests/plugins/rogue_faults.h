@@ -1,6 +1,7 @@
-/* An effect with a fault of choice: by number in each block, the macro AT_LOAD when loaded. */
+/* An effect with a fault of choice: by number in each block, by its file's name when loaded. */
 #ifndef ROGUE_FAULTS_H
 #define ROGUE_FAULTS_H
+#include <dlfcn.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -29,7 +30,7 @@ static void misbehave(int fault)
     case EXIT: exit(0);
     case THROW: throw_something(); break;
     case SLEEP: for (;;) sleep(1000);
-    case SPIN: for (volatile int i = 0;; i++) {}
+    case SPIN: nice(19); for (volatile int i = 0;; i++) {}  /* others shall get their share */
     case NOISE: for (int i = 0; i < 2000; i++) puts("{\"rendered\": null}"); fflush(stdout); break;
     case FLOAT_MODE: _mm_setcsr(_mm_getcsr() | 0x8040 | 0x6000); break;  /* no subnormals, towards zero */
     case CHILD: if (fork() == 0) for (;;) sleep(1000); break;
@@ -38,9 +39,20 @@ static void misbehave(int fault)
     }
 }
 
-#ifdef AT_LOAD
-__attribute__((constructor)) static void at_load(void) { misbehave(AT_LOAD); }
-#endif
+/* The fault of a file or bundle called load_NAME. */
+static const char *const at_load[] = {
+    [SEGFAULT] = "load_segfault.", [ABORT] = "load_abort.", [EXIT] = "load_exit.",
+    [THROW] = "load_throw.", [SLEEP] = "load_sleep.", [SPIN] = "load_spin.",
+    [NOISE] = "load_noise.", [FLOAT_MODE] = "load_mode.", [CHILD] = "load_child."};
+
+__attribute__((constructor)) static void loaded(void)
+{
+    Dl_info found;
+    int n_faults = dladdr((void *)at_load, &found) ? sizeof at_load / sizeof *at_load : 0;
+    for (int fault = 0; fault < n_faults; fault++)
+        if (at_load[fault] && strstr(found.dli_fname, at_load[fault]))
+            misbehave(fault);
+}
 
 static float passed(int fault, unsigned long frame, float value)
 {
