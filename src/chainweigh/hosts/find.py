@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from chainweigh.errors import PluginError
-from chainweigh.hosts.binary import format_of
+from chainweigh.hosts.binary import check_system, format_of
 from chainweigh.hosts.places import FORMATS, plugin_files
 from chainweigh.hosts.plugin import Plugin
 from chainweigh.hosts.records import PluginRecord
@@ -31,6 +31,7 @@ def find_plugin(written: str, folder: Path, scan: Scan) -> Plugin:
     """
     format_name, colon, plugin_id = written.partition(":")
     if colon and format_name in FORMATS:
+        check_system(format_name, written)
         return _usable(_by_id(format_name, plugin_id, scan))
     if colon and not {"/", "#"} & set(format_name):
         raise PluginError(f'"{written}": unknown format "{format_name}"; use {_formats()}')

@@ -21,6 +21,7 @@ import msgspec
 import numpy as np
 
 from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.audio_unit import AudioUnitLibrary
 from chainweigh.hosts.clap import ClapLibrary
 from chainweigh.hosts.floating_point import FloatingPointMode
 from chainweigh.hosts.ladspa import LadspaLibrary
@@ -30,14 +31,15 @@ from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import PEDALBOARD, RenderJob, RenderReply
 from chainweigh.hosts.shared_memory import MappedMemory
 from chainweigh.hosts.vst3 import Vst3Library
-from chainweigh.hosts.vst3_pedalboard import PedalboardLibrary
+from chainweigh.hosts.vst3_pedalboard import PedalboardVst3Library
 
 LIBRARIES = {
     "ladspa": LadspaLibrary,
     "clap": ClapLibrary,
     "lv2": Lv2Library,
     "vst3": Vst3Library,
-    PEDALBOARD: PedalboardLibrary,
+    "au": AudioUnitLibrary,
+    PEDALBOARD: PedalboardVst3Library,
 }
 PARENT_S = 0.5
 _ORPHANED = 1
