@@ -4,6 +4,7 @@ import os
 import platform
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -83,15 +84,30 @@ def _build_rogues(folder):
 
 @pytest.fixture(scope="session")
 def framework_folder(plugin_folder, tmp_path_factory):
-    """Folder with the steady plug-in as VST3 by a framework, whole.vst3 and halves.vst3."""
+    """Folder with the steady plug-in by a framework of others: in each format, VST3 in two ways."""
     if not FRAMEWORK.is_dir():
-        _missing("no dpf-source (Debian package) to build a VST3 plug-in with")
+        _missing("no dpf-source (Debian package) to build plug-ins with")
     folder = tmp_path_factory.mktemp("framework")
-    own = SOURCES / "steady_framework"
-    for name, is_split in (("whole", 0), ("halves", 1)):
-        flags = ["-std=c++11", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden", "-w"]
-        flags += ["-DDISTRHO_PLUGIN_TARGET_VST3", f"-DDPF_VST3_USES_SEPARATE_CONTROLLER={is_split}"]
-        sources = [own / "steady.cpp", FRAMEWORK / "DistrhoPluginMain.cpp"]
-        command = ["c++", *flags, f"-I{own}", f"-I{FRAMEWORK}", *sources, "-shared"]
-        subprocess.run([*command, "-o", _vst3(folder, name)], check=True)
+    bundle = folder / "framework.lv2"
+    bundle.mkdir()
+    split = "-DDPF_VST3_USES_SEPARATE_CONTROLLER="
+    builds = (
+        _framework_build("LADSPA", folder / "framework.so"),
+        _framework_build("CLAP", folder / "framework.clap"),
+        _framework_build("LV2", bundle / "framework.so"),
+        _framework_build("VST3", _vst3(folder, "whole"), f"{split}0"),
+        _framework_build("VST3", _vst3(folder, "halves"), f"{split}1"),
+    )
+    assert [build.wait() for build in builds] == [0] * len(builds)
+    describe = "import ctypes; ctypes.CDLL('./framework.so').lv2_generate_ttl(b'framework')"
+    subprocess.run([sys.executable, "-c", describe], cwd=bundle, check=True, capture_output=True)
     return folder
+
+
+def _framework_build(format_name, binary, *flags):
+    own = SOURCES / "steady_framework"
+    sources = (own / "steady.cpp", FRAMEWORK / "DistrhoPluginMain.cpp")
+    always = ("-std=c++11", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden", "-w", "-shared")
+    target = f"-DDISTRHO_PLUGIN_TARGET_{format_name}"
+    places = (f"-I{own}", f"-I{FRAMEWORK}")
+    return subprocess.Popen(["c++", *always, target, *flags, *places, *sources, "-o", binary])

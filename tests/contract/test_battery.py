@@ -59,6 +59,11 @@ def test_a_well_behaved_plug_in_is_safe_to_rank(get, written, exact):
     assert told["state"] == "its saved state brings its sound back"
 
 
+def test_one_by_a_framework_of_others_is_safe_to_rank(framework_folder, tmp_path):
+    found = qualify(find_plugin("halves.vst3", framework_folder, Scan(tmp_path / "scan")))
+    assert found.verdict == SAFE, found.summary
+
+
 @pytest.mark.parametrize(
     ("check", "fault", "grade", "said"),
     [

@@ -124,6 +124,17 @@ def test_one_dsp_in_all_formats_is_equal_to_the_bit_and_its_twin_to_single_preci
     np.testing.assert_allclose(outputs["clap"], expected, rtol=0, atol=1e-6)
 
 
+@pytest.mark.parametrize("written", ["framework.so", "framework.clap", "framework.lv2"])
+def test_a_plug_in_by_a_framework_of_others_equals_our_own_to_the_bit(
+    framework_folder, get, known, written
+):
+    plugin = find_plugin(written, framework_folder, known)
+    output, facts = render(plugin, Gain=-3.3, Tilt=4.5, Mode=1)
+    own, _ = render(get(STEADY["clap"]), Gain=-3.3, Tilt=4.5, Mode=1)
+    assert output.tobytes() == own.tobytes()
+    assert (facts.latency_frames, facts.alignment.how) == (LATENCY_FRAMES, "agreed")
+
+
 @pytest.mark.parametrize("name", STEADY)
 def test_parameters_are_read_back_to_the_plug_ins_own_resolution(get, name):
     _, facts = render(get(STEADY[name]), **{GAIN[name]: -12.3456})
