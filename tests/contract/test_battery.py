@@ -110,6 +110,12 @@ def test_what_does_not_repeat_or_leaks_is_found_in_the_other_formats(get, only, 
         assert re.search(said, finding.text), finding.text
 
 
+def test_a_parameter_that_does_not_hold_its_value_is_found(get, only):
+    only("parameters")
+    (finding,) = qualify(get("rogue.clap")).findings
+    assert (finding.grade, finding.text) == (CARE, 'does not hold what it is set to: "Stubborn"')
+
+
 def test_what_it_does_to_its_process_is_told(get, only):
     only("running", "process")
     for fault, check, grade in (

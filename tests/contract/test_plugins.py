@@ -83,15 +83,15 @@ def programme(n_channels=2):
     return (0.1 * noise).astype(np.float32)
 
 
-def render(plugin, samples=None, tail_frames=0, **params):
+def render(plugin, samples=None, tail_frames=0, rate_hz=RATE_HZ, **params):
     requested = {plugin.parameter(name).id: value for name, value in params.items()}
     samples = programme() if samples is None else samples
-    return plugin.render(samples, requested, sample_rate_hz=RATE_HZ, tail_frames=tail_frames)
+    return plugin.render(samples, requested, sample_rate_hz=rate_hz, tail_frames=tail_frames)
 
 
-def twin(samples, gain_db, tilt_db):
+def twin(samples, rate_hz, gain_db, tilt_db):
     """The test plug-ins' arithmetic in double precision, without their latency."""
-    pole = np.exp(-2 * np.pi * 1000 / RATE_HZ)
+    pole = np.exp(-2 * np.pi * 1000 / rate_hz)
     low = lfilter([1 - pole], [1, -pole], samples.astype(np.float64))
     below, above = 10 ** ((gain_db - tilt_db / 2) / 20), 10 ** ((gain_db + tilt_db / 2) / 20)
     return below * low + above * (samples - low)
@@ -111,16 +111,17 @@ def workers(folder):
     return found
 
 
-def test_one_dsp_in_all_formats_is_equal_to_the_bit_and_its_twin_to_single_precision(get):
+@pytest.mark.parametrize("rate_hz", [48_000, 96_000])
+def test_one_dsp_in_all_formats_is_equal_to_the_bit_and_its_twin_to_single_precision(get, rate_hz):
     outputs = {}
     for name, written in STEADY.items():
         params = {GAIN[name]: -3.3, TILT[name]: "4.5 dB"}
         if name == "lv2 by properties":
             params["Mirrored"] = False
-        outputs[name], facts = render(get(written), tail_frames=500, **params)
+        outputs[name], facts = render(get(written), tail_frames=500, rate_hz=rate_hz, **params)
         assert (facts.latency_frames, facts.alignment.how) == (LATENCY_FRAMES, "agreed")
     assert len({output.tobytes() for output in outputs.values()}) == 1
-    expected = twin(np.pad(programme(), ((0, 0), (0, 500))), -3.3, 4.5)
+    expected = twin(np.pad(programme(), ((0, 0), (0, 500))), rate_hz, -3.3, 4.5)
     np.testing.assert_allclose(outputs["clap"], expected, rtol=0, atol=1e-6)
 
 
@@ -155,6 +156,30 @@ def test_a_parameter_shown_on_another_scale_is_set_by_its_text(get):
 def test_a_text_the_plug_in_only_claims_to_know_is_refused(get):
     with pytest.raises(PluginError, match=r'does not take "loud".*unit is "dB"'):
         render(get(STEADY["clap"]), Gain="loud")
+
+
+def test_a_value_the_plug_in_changes_is_an_error_not_clamped(get):
+    _, facts = render(get("rogue.clap"), Stubborn=0.25)
+    assert facts.values[0].actual == 0.25
+    said = r'"Stubborn": 0\.5 was asked for, the plug-in holds 0\.25 \("0\.250"\)'
+    with pytest.raises(PluginError, match=said):
+        render(get("rogue.clap"), Stubborn=0.5)
+
+
+def test_of_two_parameters_with_one_name_each_is_set_by_its_number(get):
+    for written in (STEADY["clap"], STEADY["vst3"]):
+        _, facts = render(get(written), **{"id:40": 0.75, "id:41": 0.25})
+        assert [(v.id, v.name, v.actual) for v in facts.values] == [
+            (40, "Amount", 0.75), (41, "Amount", 0.25),
+        ]  # fmt: skip
+    with pytest.raises(PluginError, match='2 parameters are called "Amount"; write "id:40" or'):
+        render(get(STEADY["clap"]), Amount=0.5)
+
+
+@pytest.mark.parametrize("name", ["clap", "lv2", "vst3"])  # each is silent or fails on any sound
+def test_side_chain_inputs_are_silent_and_that_is_said(get, name):
+    _, facts = render(get(STEADY[name]))
+    assert "its other inputs are fed silence" in facts.notes
 
 
 def rendered_from(get, folder, written, preset, **params):
