@@ -419,7 +419,10 @@ def test_what_harms_nobody_at_load_changes_nothing(get, nothing_left):
         ("steady.so#source", "no audio input: an instrument or generator"),
         ("steady.so#wide", "4 inputs and 4 outputs"),
         ("steady.clap#org.example.synth", "an instrument, not an effect"),
-        ("steady.so", "holds 4 plug-ins"),
+        (
+            "steady.so",
+            r"holds 4 plug-ins; write steady\.so#ID with one of steady \(Steady steady\)",
+        ),
         ("steady.so#stedy", "did you mean steady"),
         ("abc:steady", "unknown format"),
         ("steady.lv2", "holds 5 plug-ins"),
@@ -478,10 +481,14 @@ def test_a_plug_in_is_found_by_its_identifier_on_the_search_path(
     plugin_folder, known, monkeypatch, tmp_path
 ):
     (tmp_path / "one").mkdir()
-    (tmp_path / "one" / "steady.so").symlink_to(plugin_folder / "steady.so")
+    for name in ("steady.so", "nothing.so"):
+        (tmp_path / "one" / name).symlink_to(plugin_folder / name)
     monkeypatch.setenv("LADSPA_PATH", str(tmp_path / "one"))
     assert find_plugin("ladspa:steady", Path("/"), known).record.name == "Steady steady"
-    with pytest.raises(PluginError, match="did you mean steady"):
+    said = (
+        r'no LADSPA plug-in "steadi"; .*nothing\.so.* could not be loaded .*; did you mean steady'
+    )
+    with pytest.raises(PluginError, match=said):
         find_plugin("ladspa:steadi", Path("/"), known)
 
 

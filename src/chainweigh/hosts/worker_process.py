@@ -183,7 +183,7 @@ class WorkerProcess:
                 self.hung = True
                 raise PluginFaultError(
                     f"it hung while {self._where()}: no progress for {STALL_S:g} s "
-                    f"({HUNG_STALL_S:g} s once a plug-in of its file has hung)",
+                    f"({HUNG_STALL_S:g} s from its second hang on)",
                     self._last_said(),
                 )
         line, _, self._buffer = self._buffer.partition(b"\n")
