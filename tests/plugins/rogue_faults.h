@@ -14,7 +14,8 @@ void throw_something(void);
 
 enum { NONE, SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NOT_A_NUMBER, INFINITE, WRONG_LATENCY,
        DROP_OUTS, FLOAT_MODE, CHILD, LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK,
-       RANDOM, LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK, LAST };
+       RANDOM, LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK, OVERRUN,
+       UNWRITTEN, LAST };
 enum { REPORTED = 100, LATER = 300, RING = 512, RATE = 48000 };
 
 struct rogue { float ring[2][RING], tail[2][RING]; unsigned long frame, heard; };
@@ -35,6 +36,8 @@ static void misbehave(int fault)
     case FLOAT_MODE: _mm_setcsr(_mm_getcsr() | 0x8040 | 0x6000); break;  /* no subnormals, towards zero */
     case CHILD: if (fork() == 0) for (;;) sleep(1000); break;
     case LEAK: keep(2 << 20); break;
+    case UNWRITTEN: kept = malloc(1 << 20); break;
+    case OVERRUN: keep(100); memset(kept, 1, 101); free(kept); break;
     case LAST: abort();
     }
 }
@@ -71,6 +74,7 @@ static float changed(struct rogue *s, int fault, int side, unsigned long i, floa
 {
     float *tail = &s->tail[side][s->frame % RING];
     if (fault == BY_BLOCK && i < 8) return 0.9f * value;
+    if (fault == UNWRITTEN && kept) return value + *(float *)kept;
     if (fault == ADAPTS) return value / (1.0f + (float)s->heard / RATE);
     if (fault == LONG_TAIL) return *tail = value + 0.99f * *tail;
     return value;
