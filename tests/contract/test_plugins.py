@@ -517,6 +517,22 @@ def test_a_worker_ends_with_its_parent_even_when_the_plug_in_hangs(plugin_folder
     assert waited_for(lambda: not workers(copied))
 
 
+LOCKED = """
+import ctypes, os, threading, time
+from chainweigh.hosts import worker
+worker.LOCKED_S = 1.0
+threading.Thread(target=worker.end_with_parent, args=(os.getppid(),), daemon=True).start()
+time.sleep(0.3)
+ctypes.PyDLL(None).sleep(600)
+"""
+
+
+def test_a_worker_whose_plug_in_hangs_with_the_interpreter_s_lock_ends_by_itself():
+    ended = subprocess.run([sys.executable, "-c", LOCKED], capture_output=True, timeout=60)
+    assert ended.returncode == 1
+    assert b"Timeout" in ended.stderr
+
+
 def waited_for(condition, deadline_s=20.0):
     until_s = time.monotonic() + deadline_s
     while not condition() and time.monotonic() < until_s:
