@@ -150,9 +150,9 @@ def thdn_ridden_pct(output: Samples, ridden: RiddenTones) -> float | None:
     20 Hz to 20 kHz. Of what a clip takes of a brief peak much is the tone's own level, which is not
     counted: a 4:1 compressor (20 ms, 150 ms) into a clip 3.5 dB below the peak took 2.0 to 6.4 % of
     ten groups and reads 1.3 to 4.1 %, the compressor alone 0.03 % at most. With an attack of 5 ms
-    2.4 to 7.6 % read 1.0 to 6.6 %. The shortest overshoots are seen least, since the tone that rises
-    most quickly takes 0.7 ms: with 1 ms drums that lost 2.3 and 3.7 % read 0.6 and 0.9 %, other
-    groups a third or more of their loss. A clip alone reads a little lower than on steady tones.
+    2.4 to 7.6 % read 1.0 to 6.6 %. Shorter overshoots are seen less, since the tone that rises most
+    quickly takes 0.7 ms: with 1 ms drums that lost 2.3 and 3.7 % read 0.6 and 0.9 %, other groups a
+    third or more of their loss. A clip alone reads a little lower than on steady tones.
     """
     check_samples(output, what="ridden tones' output")
     if output.shape[1] < ridden.signal.shape[1]:
