@@ -125,7 +125,7 @@ def test_white_noise_under_white_noise_20_db_louder_reads_what_the_formulas_give
 def test_white_noise_between_one_tenth_of_full_scale_meets_both_worked_values():
     """Evenly spread, peak -20 dBFS: a level one would choose, though the source names none.
 
-    Gaussian noise does so between -27 and -23 dBFS RMS (it reads -20.7 at -20), so that the values
+    Gaussian noise does so at about -26 to -23 dBFS RMS (it reads -20.7 at -20), so that the values
     confirm the model, not this level.
     """
     loud, quiet = np.random.default_rng(1387).uniform(-0.1, 0.1, (2, 4 * RATE))
