@@ -8,8 +8,8 @@ Conventions
 - Hit: a 10 ms block whose peak stands above the highest of the 0.3 s before it; its height is the
   difference of the two as amplitudes, so it must be both tall and fresh.
 - Tallest hits: those within 3 dB of the tallest.
-- The first two windows hold as many of these as windows can, the others none that count; of all
-  that do, the loudest is taken. Windows do not overlap.
+- Windows are chosen one by one and do not overlap. The first two hold as many of the tallest hits
+  as any can, the loudest of those that hold as many; the others are the loudest that are left.
 """
 
 from typing import Any
