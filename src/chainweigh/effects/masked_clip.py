@@ -104,7 +104,8 @@ def _held(samples: Samples, sample_rate_hz: int, ceiling: float, hide: float) ->
         if len(frames):
             _add_errors(out, programme, frames)
     out = np.ascontiguousarray(out[:, pad[0] : pad[0] + n_frames])
-    return trim_true_peaks(out, ceiling=ceiling, link=1.0)
+    trim_true_peaks(out, ceiling=ceiling, link=1.0)
+    return out
 
 
 def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) -> None:

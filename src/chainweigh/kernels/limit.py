@@ -59,6 +59,7 @@ def limit(
     ceiling: float,
     link: float,
     shape: GainShape,
+    out: Float32 | None = None,
 ) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
@@ -70,6 +71,7 @@ def limit(
     ceiling : linear amplitude
     link : 0 to 1, how far a channel follows the other where that one needs more
     shape : how the gain moves
+    out : where the limited samples go; may be the envelope, which saves its memory
 
     Returns
     -------
@@ -79,7 +81,7 @@ def limit(
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
-    out = np.empty_like(samples)
+    out = np.empty_like(samples) if out is None else out
     moves = np.zeros((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     moves[:, :, 0] = 1
     fitted = native.lib.cw_limit(
@@ -214,26 +216,22 @@ def needs_check(moves: Float32) -> NDArray[np.bool_]:
 
 def trim_true_peaks(
     samples: Float32, *, ceiling: float, link: float, within: NDArray[np.bool_] | None = None
-) -> Float32:
-    """Dip the gain for a moment where the true peak still exceeds the ceiling, until none does.
+) -> None:
+    """In place, dip the gain for a moment where the true peak still exceeds the ceiling, until none does.
 
     Band-limiting lets the product of a signal and a moving gain peak slightly above the product of
     their peaks. What is left exceeds the ceiling by at most 0.005 dB. `within` names the blocks to
     look at, all by default.
     """
     ceiling = float(np.float32(ceiling))
-    trimmed = samples
     for _ in range(N_TRIMS):
-        over = np.array([_excess(c, ceiling, within) for c in trimmed])
+        over = np.array([_excess(c, ceiling, within) for c in samples])
         if not over.any():
-            break
-        if trimmed is samples:
-            trimmed = samples.copy()
+            return
         over += link * (over.max(axis=0) - over)
-        for channel, excess in zip(trimmed, over, strict=True):
+        for channel, excess in zip(samples, over, strict=True):
             apply_knots(channel, _knots(excess))
         within = _spread(over.max(axis=0) > 0, HOLD_KNOTS + 4)
-    return trimmed
 
 
 def _excess(channel: Float32, ceiling: float, within: NDArray[np.bool_] | None) -> Float32:
