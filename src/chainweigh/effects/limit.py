@@ -37,9 +37,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     if not settings["true_peak"]:
         return limit(samples, samples, ceiling=ceiling, link=link, shape=shape)[0]
     envelope = true_peak_envelope(samples, floor=ceiling)
-    limited, moves = limit(
-        samples, envelope, ceiling=ceiling, link=link, shape=shape, out=envelope
-    )
+    limited, moves = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape, out=envelope)
     trim_true_peaks(limited, ceiling=ceiling, link=link, within=needs_check(moves))
     return limited
 

@@ -315,8 +315,9 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
 }
 
 /* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other. slow_decay: 0, or that of the average. moves: of each block the
-   lowest gain and the most it moves in a frame; 1 and 0 before. Returns 0 when memory ran out. */
+   1: how far a channel follows the other; at 1 there is one gain for all. slow_decay: 0, or that
+   of the average. moves: of each gain and block the lowest and the most it moves in a frame; 1 and
+   0 before. Returns 0 when memory ran out. */
 WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves, int n_channels,
                   int64_t n_frames, float ceiling, float link, int n_look, int n_attack,
                   int n_hold, double decay, double slow_decay)
@@ -341,7 +342,8 @@ WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves,
                 continue;
             }
             apply(x + at, y + at, lane->gain, n, ceiling);
-            gain_moves(lane, &shape, n, moves + 2 * (c * n_blocks + start / BLOCK));
+            if (c < n_lanes)
+                gain_moves(lane, &shape, n, moves + 2 * (c * n_blocks + start / BLOCK));
         }
     }
     for (int c = 0; c < n_lanes; c++) release(&lanes[c]);
