@@ -14,6 +14,7 @@ from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
 from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
+from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.results import (
@@ -37,13 +38,6 @@ from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
 from chainweigh.song import Song, mix_of
-
-NOTES = (
-    "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
-    "each winner and runner-up over the whole song too.",
-    "Audibility is judged in the mix that the other groups' winners make; punch and gain movement "
-    "are judged on the group by itself.",
-)
 
 
 @dataclass(frozen=True)
@@ -114,7 +108,7 @@ class Assembly:
             source=self._source(),
             comparisons=tuple(comparisons),
             chosen=chosen,
-            notes=NOTES,
+            notes=notes_on(chosen.master_file, self.settings.ceiling_dbtp),
         )
         return Run(results, self.cached_audio, self.arrays, rate)
 
