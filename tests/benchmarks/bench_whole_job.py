@@ -118,7 +118,7 @@ def ours_judged(song, chains):
         plr_db = measure_plr_db(matched.samples, rate)
         driven = reference.tones
         tones = bench_tones(matched.run.stages, driven.grid, driven.bands, driven.ridden)
-        found = measure_programme(matched.against, matched.samples, reference.onsets, windows)
+        found = measure_programme(reference.programme, matched.samples)
         taken = windows.cut(matched.samples)
         soloed = measure_heard(found.fitted, taken, reference.onsets, windows)
         if reference is master:

@@ -17,12 +17,12 @@ from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.values import LevelExpression, Value, parse_value
 from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
-from chainweigh.ranking.distortion import fit_programme, measure_heard
+from chainweigh.ranking.distortion import measure_heard
 from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.ladder_results import Ladder, Rung
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import HeardMeasures, ResolvedStage
-from chainweigh.ranking.weigh import TAKE, identity, render_matched
+from chainweigh.ranking.weigh import TAKE, held_against, identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
 
@@ -100,7 +100,8 @@ class _Mix:
             except RenderError as error:
                 return _Step(failure=str(error))
             windows = reference.windows
-            _, _, fitted = fit_programme(matched.against, matched.samples, windows)
+            programme = held_against(reference, matched.against)
+            fitted = programme.follow(programme.fit(matched.samples), matched.samples)
             taken = windows.cut(matched.samples)
             heard = measure_heard(fitted.samples, taken, self._onsets, windows, self._others)
             step = _Step(matched.gain_db, heard)

@@ -19,7 +19,12 @@ from chainweigh.measure.spectrum import (
     measure_third_octaves,
 )
 from chainweigh.measure.summary import FileMeasures, measure_file
-from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
+from chainweigh.ranking.distortion import (
+    Programme,
+    ToneFit,
+    measure_heard,
+    measure_programme,
+)
 from chainweigh.ranking.plugin_results import with_plugin, with_verdicts
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
@@ -132,10 +137,10 @@ def render_matched(chain: Chain, reference: Reference) -> Matched:
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
-    rate, windows = reference.sample_rate_hz, reference.windows
+    rate = reference.sample_rate_hz
     matched = render_matched(chain, reference)
     file = measure_file(matched.samples, rate)
-    programme = measure_programme(matched.against, matched.samples, reference.onsets, windows)
+    programme = measure_programme(held_against(reference, matched.against), matched.samples)
     weighed = Weighed(
         stages=tuple(_resolved(stage) for stage in matched.run.stages),
         shift_frames=matched.shift_frames,
@@ -154,6 +159,13 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
         tone_fit=programme.tone_fit,
     )
     return weighed, {TAKE: matched.samples, FITTED: programme.fitted}
+
+
+def held_against(reference: Reference, samples: Samples) -> Programme:
+    """What distortion is held against: the reference, or the intended part's output."""
+    if samples is reference.samples:
+        return reference.programme
+    return Programme(samples, reference.onsets, reference.windows)
 
 
 def _soloed(

@@ -5,7 +5,8 @@ import pytest
 from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import LinearFit, _NormalEquations, apply_fit, fit_linear
+from chainweigh.measure.fit import _NormalEquations, fit_linear, fit_side
+from chainweigh.measure.linear_fit import LinearFit, apply_fit
 
 RATE = 44_100
 
@@ -173,7 +174,8 @@ def test_chords_that_are_turned_down_on_every_beat_need_one_tap():
 def test_a_filter_longer_than_chords_can_tell_is_still_solved():
     """8193 taps on next to no treble: with the least ridge Levinson's recursion overflows."""
     reference = chords()
-    equations = _NormalEquations(reference, planar(0.5 * reference), RATE)
+    side = fit_side(reference, RATE)
+    equations = _NormalEquations(reference, planar(0.5 * reference), RATE, side)
     fit, _ = equations.solve(8193)
     assert np.isfinite(fit.taps).all()
     assert fit.residual_db < -60
