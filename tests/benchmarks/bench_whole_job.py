@@ -117,7 +117,7 @@ def ours_judged(song, chains):
         matched = render_matched(chain, reference)
         plr_db = measure_plr_db(matched.samples, rate)
         driven = reference.tones
-        tones = bench_tones(matched.run.stages, driven.grid, driven.bands, driven.ridden)
+        tones = bench_tones(matched.stages, driven.grid, driven.bands, driven.ridden)
         found = measure_programme(reference.programme, matched.samples)
         taken = windows.cut(matched.samples)
         soloed = measure_heard(found.fitted, taken, reference.onsets, windows)

@@ -5,7 +5,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.measure.audibility import measure_audibility
@@ -172,19 +171,14 @@ def measure_heard(
     candidate: Samples,
     onsets: Onsets,
     windows: Windows,
-    others: NDArray[np.float64] | None = None,
 ) -> HeardMeasures:
-    """Audibility of what a candidate added, by itself or beside the other groups as they stand.
+    """Audibility of what a candidate added, by itself or in the mix.
 
     Parameters
     ----------
-    fitted, candidate : in the windows, joined
-    onsets : in song time: of the dry group or, where there are others, of the dry mix
-    others : sum of the other groups in the windows, float64, shape (2, n_frames)
+    fitted, candidate : in the windows, joined; the other groups added to both in the mix
+    onsets : in song time: of the dry group or, in the mix, of the dry mix
     """
-    if others is not None:
-        fitted = (others + fitted).astype(np.float32)
-        candidate = (others + candidate).astype(np.float32)
     heard = measure_audibility(
         fitted,
         candidate,

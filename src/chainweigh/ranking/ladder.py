@@ -10,9 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.values import LevelExpression, Value, parse_value
 from chainweigh.errors import RenderError
@@ -25,6 +22,7 @@ from chainweigh.ranking.results import HeardMeasures, ResolvedStage
 from chainweigh.ranking.weigh import TAKE, held_against, identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
+from chainweigh.song import sum_of
 
 DRIVES_DB = tuple(float(drive) for drive in range(-2, 6))
 NOT_JUDGED = "not measured: this drive could not be rendered"
@@ -87,8 +85,7 @@ class _Mix:
     ) -> None:
         self._onsets, self._cache = onsets, cache
         self._identities = [group.identity(pick) for group, pick in others]
-        parts = [group.windowed(pick).astype(np.float64) for group, pick in others]
-        self._others: NDArray[np.float64] | None = np.sum(parts, axis=0) if parts else None
+        self._others = [group.windowed(pick) for group, pick in others]
 
     def climb(self, chain: Chain, reference: Reference) -> _Step:
         """A chain rendered, matched and heard in the mix, or fetched from the cache."""
@@ -102,8 +99,9 @@ class _Mix:
             windows = reference.windows
             programme = held_against(reference, matched.against)
             fitted = programme.follow(programme.fit(matched.samples), matched.samples)
-            taken = windows.cut(matched.samples)
-            heard = measure_heard(fitted.samples, taken, self._onsets, windows, self._others)
+            dry = sum_of([*self._others, fitted.samples])
+            wet = sum_of([*self._others, windows.cut(matched.samples)])
+            heard = measure_heard(dry, wet, self._onsets, windows)
             step = _Step(matched.gain_db, heard)
             self._cache.store(key, step, {TAKE: matched.samples}, reference.sample_rate_hz)
         return replace(step, audio=self._cache.audio_path(key, TAKE))

@@ -19,6 +19,7 @@ from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.settings import RankSettings, check_settings
+from chainweigh.ranking.source import source_of
 from chainweigh.ranking.weighed_group import WeighedGroup, first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
@@ -99,17 +100,22 @@ def rank_song(
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
-    dry_mix = padded(mix_of(song.groups), n_frames)
+    dry_mix = mix_of(song.groups)
+    source = source_of(song, dry_mix)
+    dry_mix = padded(dry_mix, n_frames)
     windows = loudest_windows(dry_mix, song.sample_rate_hz)
+    onsets = find_onsets(dry_mix, song.sample_rate_hz)
+    del dry_mix
     references = [Reference(g.name, padded(g.samples, n_frames), windows) for g in song.groups]
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
-    onsets = find_onsets(dry_mix, song.sample_rate_hz)
     n_trials = plan.n_pareto_trials
     search = SetSearch(groups, onsets, settings, cache, threads, progress, n_trials)
     picking = Picking(search)
     picks = _picks(picking, plan)
-    stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
-    mix = Reference(MASTER, sum_of(list(stems.values())), windows)
+    search.let_go()
+    stems = [group.samples_of(picks[name]) for name, group in groups.items()]
+    mix = Reference(MASTER, sum_of(stems), windows)
+    del stems
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
     master_search = SetSearch(masters, onsets, settings, cache, threads, n_pareto_trials=n_trials)
     for chain in masters[MASTER].searched:
@@ -118,10 +124,10 @@ def rank_song(
         drive_masters(master_search, settings)
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(
-        song, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
+        source, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
     )
     chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
-    run = replace(assembly.run(kind, stems), presets=preset_files(chains))
+    run = replace(assembly.run(kind), presets=preset_files(chains))
     return run if kind == "apply" else _with_ladder(run, groups, onsets, cache, threads)
 
 

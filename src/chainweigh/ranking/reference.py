@@ -6,6 +6,7 @@ from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
+from chainweigh.measure.fit import energy
 from chainweigh.measure.image import Image, measure_image
 from chainweigh.measure.loudness import (
     LoudnessEnergies,
@@ -52,6 +53,11 @@ class Reference:
     def energies(self) -> LoudnessEnergies:
         """K-weighted energies, for level matching."""
         return loudness_energies(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def energy(self) -> float:
+        """Sum of its squares."""
+        return energy(self.samples)
 
     @cached_property
     def third_octaves(self) -> ThirdOctaves:

@@ -19,7 +19,7 @@ from typing import TypeVar
 import msgspec
 
 from chainweigh.audio.array import Samples
-from chainweigh.audio.atomic import write_bytes
+from chainweigh.audio.atomic import remove_abandoned, write_bytes
 from chainweigh.audio.files import write_wav
 from chainweigh.kernels import native_library
 
@@ -121,7 +121,12 @@ class Cache:
         return sum(size for _, size, _ in self._entries())
 
     def trim(self) -> None:
-        """Remove entries least recently used until within the limit, sparing this run's own."""
+        """Remove what killed runs left, and entries least recently used until within the limit.
+
+        This run's own entries are spared.
+        """
+        for folder in self.root.glob("??"):
+            remove_abandoned(folder)
         total = self.size_bytes()
         for _, size, record in sorted(self._entries()):
             if total <= self.limit_bytes:

@@ -4,7 +4,6 @@ import shutil
 from pathlib import Path
 
 from chainweigh.audio.atomic import link_or_copy, write_text
-from chainweigh.audio.files import write_wav
 from chainweigh.ranking.assembly import Run
 from chainweigh.recipe.write import write_recipe
 from chainweigh.report.outputs import DEFAULT_FORMATS, write_formats
@@ -16,21 +15,18 @@ from chainweigh.report.settings_sheet import settings_sheet
 def write_run(run: Run, folder: Path, listening: Listening | None = None) -> None:
     """Write everything a run made into a fresh folder.
 
-    Cached renders are hard-linked, copied where the disk cannot link.
+    What is there to listen to is hard-linked with the cache, copied where the disk cannot link;
+    what others go on with, the session and the master, is copied.
 
     Raises
     ------
     RunFolderError
         A file cannot be written.
     """
-    for name, source in run.cached_audio.items():
+    for name, source in (*run.cached_audio.items(), *run.handed_on.items()):
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        link_or_copy(source, target)
-    for name, samples in run.arrays.items():
-        target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        write_wav(target, samples, run.sample_rate_hz)
+        link_or_copy(source, target, link=name in run.cached_audio)
     for name, source in run.presets.items():
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
