@@ -10,6 +10,7 @@ from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.kept_run import can_be_kept, load_run, run_key, store_run
 from chainweigh.ranking.ladder import climb
 from chainweigh.ranking.master_target import drive_masters
 from chainweigh.ranking.pareto_search import check_optimiser
@@ -99,6 +100,28 @@ def rank_song(
         check_optimiser()
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
+    listed = [*plan.bus.values(), plan.master]
+    asked = [kind, list(plan.bus), plan.fixed, plan.delivery_gain_db, plan.n_pareto_trials]
+    key = run_key(song, listed, settings, *asked) if can_be_kept(listed) else None
+    run = load_run(cache, key) if key else None
+    if run is None:
+        run = _rank(song, plan, settings, cache, threads, progress, kind)
+        if key:
+            store_run(cache, key, run)
+    else:
+        progress(plan.n_jobs, "all weighed before")
+    return replace(run, presets=preset_files(chain for chains in listed for chain in chains))
+
+
+def _rank(
+    song: Song,
+    plan: Plan,
+    settings: RankSettings,
+    cache: Cache,
+    threads: int,
+    progress: Progress,
+    kind: str,
+) -> Run:
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
     dry_mix = mix_of(song.groups)
     source = source_of(song, dry_mix)
@@ -126,8 +149,7 @@ def rank_song(
     assembly = Assembly(
         source, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
     )
-    chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
-    run = replace(assembly.run(kind), presets=preset_files(chains))
+    run = assembly.run(kind)
     return run if kind == "apply" else _with_ladder(run, groups, onsets, cache, threads)
 
 

@@ -92,8 +92,13 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
 
 def identity(chain: Chain, reference: Reference) -> list[object]:
     """What decides a candidate's audio and measures, for a key of the cache."""
-    stages = [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
+    stages = stage_identities(chain)
     return [reference.digest, reference.windows.spans, stages, chain.gain_db]
+
+
+def stage_identities(chain: Chain) -> list[object]:
+    """What decides what a chain's stages do."""
+    return [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
 
 
 def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:

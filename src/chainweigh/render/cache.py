@@ -104,6 +104,13 @@ class Cache:
         found: _Record = record
         return found
 
+    def keeps(self, audio: Iterable[Path]) -> bool:
+        """Whether files of finished entries are still as they were written; counts as their use."""
+        for key in sorted({path.name.partition(".")[0] for path in audio}):
+            if self.load(key, msgspec.Raw) is None:
+                return False
+        return True
+
     def store(
         self, key: str, record: object, audio: Mapping[str, Samples], sample_rate_hz: int
     ) -> None:
