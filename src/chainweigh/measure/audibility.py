@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 FULL_SCALE_DB_SPL = 92.0
 DISTURBED_DB = 1.5
 ONSET_S = 0.05
-FRAMES_AT_ONCE = 512
+FRAMES_AT_ONCE = 128
 N_MOMENTS, MOMENT_GAP_S = 5, 1.0
 NOTHING_DB = -60.0  # frames whose loudest band stays below this are no moment to listen to
 

@@ -71,14 +71,9 @@ INLINE void step_of_two(const row *x, row *y, int s)
 /* Real samples under a window as complex ones of half the number. */
 INLINE void load(const float *const at[LANES], int length, const float *window, row *x)
 {
-    for (int i = 0; i < length / 2; i++) {
-        for (int j = 0; j < LANES; j++) {
-            AT(x[i].re, j) = at[j][2 * i];
-            AT(x[i].im, j) = at[j][2 * i + 1];
-        }
-        x[i].re = SCALE(x[i].re, window[2 * i]);
-        x[i].im = SCALE(x[i].im, window[2 * i + 1]);
-    }
+    float *to = (float *)x;
+    for (int i = 0; i < length; i++, to += LANES)
+        for (int j = 0; j < LANES; j++) to[j] = at[j][i] * window[i];
 }
 
 /* Spectra of eight frames: length / 2 + 1 rows, for which work has room too. */
