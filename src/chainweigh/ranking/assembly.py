@@ -11,6 +11,7 @@ from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.delivery import deliver
 from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
 from chainweigh.ranking.mix import MixGain
+from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.pick import Picking
 from chainweigh.ranking.results import (
@@ -31,13 +32,6 @@ from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
-
-NOTES = (
-    "Distortion on the programme is judged in the dry mix's three loudest 10 s windows, that of "
-    "each winner and runner-up over the whole song too.",
-    "Audibility is judged in the mix that the other groups' winners make; punch and gain movement "
-    "are judged on the group by itself.",
-)
 
 
 @dataclass(frozen=True)
@@ -105,7 +99,7 @@ class Assembly:
             source=self.source,
             comparisons=tuple(comparisons),
             chosen=chosen,
-            notes=NOTES,
+            notes=notes_on(chosen.master_file, self.settings.ceiling_dbtp),
         )
         return Run(results, self.cached_audio, self.handed_on)
 
