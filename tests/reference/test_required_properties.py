@@ -17,7 +17,7 @@ from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.ridden_tones import thdn_ridden_pct
-from chainweigh.ranking.distortion import measure_heard, measure_programme
+from chainweigh.ranking.distortion import Programme, measure_heard, measure_programme
 from chainweigh.ranking.mix import MixAround, MixGain
 from chainweigh.ranking.order import Entry, breaches
 from chainweigh.ranking.reference import Reference
@@ -270,7 +270,8 @@ def test_deeper_clipping_never_lowers_the_mean_noise_to_mask_ratio(excerpt, name
         clipped = np.clip(dry, -ceiling, ceiling)
         gain_db = level_match_db(reference.energies, loudness_energies(clipped, RATE_HZ))
         matched = clipped * np.float32(10 ** (gain_db / 20))
-        found = measure_programme(dry, matched, reference.onsets, excerpt.windows)
+        programme = Programme(dry, reference.onsets, excerpt.windows)
+        found = measure_programme(programme, matched)
         heard = excerpt.heard(name, found.fitted, excerpt.windows.cut(matched))
         means_db.append(heard.nmr_mean_db)
     assert np.diff(means_db).min() > -0.1

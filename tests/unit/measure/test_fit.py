@@ -5,7 +5,8 @@ import pytest
 from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import LinearFit, _NormalEquations, apply_fit, fit_linear
+from chainweigh.measure.fit import _NormalEquations, fit_linear, fit_side
+from chainweigh.measure.linear_fit import LinearFit, apply_fit
 
 RATE = 44_100
 
@@ -183,7 +184,8 @@ def test_a_filter_longer_than_chords_can_tell_does_not_hang_on_the_last_bit(n_ta
     ridge decides, and makes taps smaller.
     """
     reference = chords()
-    equations = _NormalEquations(reference, peaking(reference, 1000, 6.0), RATE)
+    side = fit_side(reference, RATE)
+    equations = _NormalEquations(reference, peaking(reference, 1000, 6.0), RATE, side)
     xx, xy, rng = equations.xx, equations.xy, np.random.default_rng(2)
     for _ in range(3):
         fit, _ = equations.solve(n_taps)
