@@ -28,6 +28,7 @@ from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
 from chainweigh.render.chain_run import render_chain, run_frozen
+from chainweigh.song import sum_of
 
 RATE_HZ = 44_100
 BARS_S = {1: (20.625, 28.125), 2: (16.667, 23.333)}  # four bars at 128 and at 144 bpm
@@ -64,8 +65,9 @@ class Excerpt:
         self._cache = cache
 
     def heard(self, name, fitted, candidate):
-        others = np.sum([x for g, x in self.dry.items() if g != name], axis=0, dtype=np.float64)
-        return measure_heard(fitted, candidate, self.onsets, self.windows, self.windows.cut(others))
+        others = [self.windows.cut(x) for group, x in self.dry.items() if group != name]
+        dry, wet = (sum_of([*others, part]) for part in (fitted, candidate))
+        return measure_heard(dry, wet, self.onsets, self.windows)
 
     def weigh(self, name, chain):
         return weigh(chain, self.references[name], self._cache)

@@ -29,6 +29,7 @@ LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_tape
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGES = (1e-11, 1e-9, 1e-7)  # of the reference's power: keep empty parts of the spectrum solvable
 SOLVED = 0.1  # of the residual: where inexact equations move it more, rounding made the taps
+REFINEMENTS = 2  # of a solution that rounding has spoilt, by what its equations still lack
 LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
@@ -183,16 +184,18 @@ class _NormalEquations:
         largest = LARGEST_TAP * np.sqrt(self.yy0 / power)
         for ridge in RIDGES:
             column[0] = power * (1 + ridge)
-            try:
-                taps = np.asarray(solve_toeplitz(column, target))
-            except np.linalg.LinAlgError:
-                continue
-            if not np.abs(taps).max() < largest:
-                continue
-            error = matmul_toeplitz(column, taps) - target
-            left = max(self._residual(taps, target, self.xx, self.yy0), explained)
-            if abs(float(np.sum(taps * error))) <= SOLVED * left:
-                return taps
+            taps, error = np.zeros(len(target)), -target
+            for _ in range(1 + REFINEMENTS):
+                try:
+                    taps = taps - solve_toeplitz(column, error)
+                except np.linalg.LinAlgError:
+                    break
+                if not np.abs(taps).max() < largest:
+                    break
+                error = matmul_toeplitz(column, taps) - target
+                left = max(self._residual(taps, target, self.xx, self.yy0), explained)
+                if abs(float(np.sum(taps * error))) <= SOLVED * left:
+                    return taps
         return np.zeros(len(target))
 
     def _residual(self, taps: Floats, target: Floats, xx: Floats, yy0: float) -> float:
