@@ -24,7 +24,7 @@ REACH_HOPS = 24  # by then forward masking has died
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
 PREMASKING_MS, HELD_MS = 0.5, 10.0
-PRESENT_SHARE = 0.5  # of what is coming: so loud before a hit, an error may lead it further
+PRESENT_SHARE = 0.25  # of what is coming: so loud before a hit, an error may lead it further
 ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
@@ -48,7 +48,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     together, in the 46 ms around the frame; more below 200 Hz, where errors move the gain of kick
     and bass, and above 12 kHz. `hide` below 100 % adds a cost that is equal at all frequencies.
 
-    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is louder or
+    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is much louder or
     brighter than what sounds before it by half a millisecond only. Nothing later than 50 ms is
     looked at. Up to 48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times
     grow.

@@ -6,8 +6,8 @@
 #define TABLE_PHASES 4
 #define TABLE_TAPS 12
 #define TABLE_AHEAD 6 /* frames its first tap looks ahead */
-#define PIECE 8         /* frames a block's later stages reach on each side at most */
-#define ROUNDING 3e-5f
+#define REACH 8 /* frames all stages after the first reach on each side, and more */
+#define ROUNDING 3e-5f /* of float sums, as the bounds of blocks have it */
 #define LEAST_ENERGY 1e-30f /* less may have lost what underflows */
 
 /* Largest magnitude of 32-bit floats: their bits, sign off, order as integers do. */
@@ -73,7 +73,7 @@ INLINE void frame_peaks(float rows[PHASES][WIDTH], int n_phases, int from, int n
 }
 
 /* Whether a block may exceed floor: its samples do, or the signal at twice the rate allows it by its
-   largest magnitude and largest second difference, from a piece before to a piece after. */
+   largest magnitude and largest second difference, as far around as the later stages reach. */
 INLINE int may_exceed(const float *even, const float *odd, float bend, float floor)
 {
     int32_t top = 0, level = 0, most = 0;
@@ -82,7 +82,7 @@ INLINE int may_exceed(const float *even, const float *odd, float bend, float flo
         top = a > top ? a : top;
     }
     if (from_bits(top) > floor) return 1;
-    for (int i = -PIECE; i < BLOCK + PIECE; i++) {
+    for (int i = -REACH; i < BLOCK + REACH; i++) {
         int32_t a = magnitude_bits(even[i]), b = magnitude_bits(odd[i]);
         int32_t c = magnitude_bits((odd[i - 1] + odd[i]) - 2.0f * even[i]);
         int32_t d = magnitude_bits((even[i] + even[i + 1]) - 2.0f * odd[i]);
@@ -102,7 +102,7 @@ INLINE void load_tops(const float *x, int64_t n_frames, int64_t start, int n,
 {
     const float *even = rows[0] + MARGIN, *odd = rows[PHASES / 2] + MARGIN;
     load_frames(x, n_frames, start - MARGIN, n + WIDTH - CHUNK, rows[0]);
-    interpolate(rows, bands, STAGES, 0, MARGIN - PIECE - 1, MARGIN + n + PIECE);
+    interpolate(rows, bands, STAGES, 0, MARGIN - REACH - 1, MARGIN + n + REACH);
     memset(tops, 0, (size_t)n * sizeof(float));
     for (int from = 0, to; from < n; from = to) {
         for (to = from; to < n && may_exceed(even + to, odd + to, bend, floor);) to += BLOCK;
