@@ -39,9 +39,9 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
         n_stages=int(settings["oversample"]).bit_length() - 1,
         linked=linked,
     )
-    if not settings["true_peak"]:
-        return clipped
-    return trim_true_peaks(clipped, ceiling=from_db(ceiling_dbfs), link=float(linked))
+    if settings["true_peak"]:
+        trim_true_peaks(clipped, ceiling=from_db(ceiling_dbfs), link=float(linked))
+    return clipped
 
 
 EFFECT = Effect(

@@ -2,12 +2,13 @@
 
 Notes
 -----
-The bands are Linkwitz-Riley bands of 24 dB/oct, -6 dB at the split. Each low-pass is a Butterworth
-filter of second order run forwards and then backwards, and a band is the difference of two
-neighbouring low-passes: the bands add up to the input itself, in magnitude and in phase. What a
-compressor takes from its band is taken from the input, so while none works every bit passes.
-Running backwards, a filter rings before a sound as after it: 100 dB down after 26 ms at 100 Hz, in
-proportion to what is being turned down.
+The bands have the magnitudes of Linkwitz-Riley bands of 24 dB/oct, -6 dB at the split, but none of
+their phase: a deviation from the causal crossover, whose bands add up to an all-pass. Each low-pass
+is a Butterworth filter of second order run forwards and then backwards, and a band is the
+difference of two neighbouring low-passes: the bands add up to the input itself, in magnitude and in
+phase. What a compressor takes from its band is taken from the input, so while none works every bit
+passes. Running backwards, a filter rings before a sound as after it: 100 dB down after 26 ms at 100
+Hz, in proportion to what is being turned down.
 
 References
 ----------

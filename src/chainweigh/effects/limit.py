@@ -33,13 +33,13 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     """
     ceiling = from_db(float(settings["ceiling"]))
     link = float(settings["link"]) / 100
-    wants_true_peak = bool(settings["true_peak"])
-    envelope = true_peak_envelope(samples, floor=ceiling) if wants_true_peak else samples
     shape = _gain_shape(sample_rate_hz, settings)
-    limited, moves = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape)
-    if not wants_true_peak:
-        return limited
-    return trim_true_peaks(limited, ceiling=ceiling, link=link, within=needs_check(moves))
+    if not settings["true_peak"]:
+        return limit(samples, samples, ceiling=ceiling, link=link, shape=shape)[0]
+    envelope = true_peak_envelope(samples, floor=ceiling)
+    limited, moves = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape, out=envelope)
+    trim_true_peaks(limited, ceiling=ceiling, link=link, within=needs_check(moves))
+    return limited
 
 
 def _gain_shape(sample_rate_hz: int, settings: Settings) -> GainShape:

@@ -23,8 +23,8 @@ PAD_HOPS = LEAD_HOPS + 3
 REACH_HOPS = 24  # by then forward masking has died
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
-PREMASKING_MS, HELD_MS = 1.0, 10.0
-PRESENT_SHARE = 0.25  # of what is coming: so loud before a hit, an error may lead it further
+PREMASKING_MS, HELD_MS = 0.5, 10.0
+PRESENT_SHARE = 0.5  # of what is coming: so loud before a hit, an error may lead it further
 ROOM = 10 ** (0.02 / 20) - 1  # below the ceiling, so that the trim has little left to do
 LOWEST_HZ = 25.0  # below, errors fade out
 FIRST_HZ = 90.0  # where the ear model begins to hear
@@ -48,11 +48,15 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     together, in the 46 ms around the frame; more below 200 Hz, where errors move the gain of kick
     and bass, and above 12 kHz. `hide` below 100 % adds a cost that is equal at all frequencies.
 
-    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is much louder or
-    brighter than what sounds before it by 1 ms only. Nothing later than 50 ms is looked at. Up to
-    48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times grow.
+    The error lives from 4 ms before to 12 ms after a peak, and leads a hit that is louder or
+    brighter than what sounds before it by half a millisecond only. Nothing later than 50 ms is
+    looked at. Up to 48 kHz frames hold as many samples, so at lower rates than 44.1 kHz these times
+    grow.
 
-    On ten stem groups, 2 and 3 dB of gain at equal true peak, its worst frame lies 12 to 38 dB
+    The least cost is found by an active set, which ends where the accelerated projected gradient of
+    the source ends, in a few rounds instead of thousands of steps.
+
+    On ten stem groups, 2 and 3 dB of gain at equal true peak, its worst frame lies 14 to 38 dB
     below that of the clip at 16x. The price: the change itself is up to 7 dB larger, and more of it
     is gain that moves, which takes up to 0.2 dB more off the attack of drums.
 
@@ -104,7 +108,8 @@ def _held(samples: Samples, sample_rate_hz: int, ceiling: float, hide: float) ->
         if len(frames):
             _add_errors(out, programme, frames)
     out = np.ascontiguousarray(out[:, pad[0] : pad[0] + n_frames])
-    return trim_true_peaks(out, ceiling=ceiling, link=1.0)
+    trim_true_peaks(out, ceiling=ceiling, link=1.0)
+    return out
 
 
 def _add_errors(out: Samples, programme: _Programme, frames: NDArray[np.int64]) -> None:

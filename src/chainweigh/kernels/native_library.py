@@ -23,12 +23,13 @@ _C_TYPES = {
         (np.float64, "double[]"),
         (np.int32, "int32_t[]"),
         (np.int64, "int64_t[]"),
+        (np.bool_, "uint8_t[]"),
     )
 }
 
 
 def pointer(array: NDArray[Any]) -> Any:
-    """C pointer to the first item of a C-contiguous array (float32, float64, int32 or int64).
+    """C pointer to the first item of a C-contiguous array (float32, float64, int32, int64, bool).
 
     It keeps the array: one made for the call alone lives until the kernel is done with it.
     """

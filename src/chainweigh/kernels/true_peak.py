@@ -62,14 +62,24 @@ def interpolated_peak(samples: Float32) -> tuple[float, float]:
     """
     if not native.compiled:
         return interpolated_peak_twin(samples)
-    taps, pairs = METERING.flat
     return _search(
         samples,
         oversampling_bound(METERING, N_STAGES),
         N_PHASES,
         native.lib.cw_true_peak,
-        (native.pointer(taps), native.pointer(pairs)),
+        _filters(),
     )
+
+
+def _filters() -> tuple[object, ...]:
+    """As the C kernels take them: taps, pairs, and the weight of bends at twice the rate.
+
+    There a signal exceeds its largest magnitude by at most that weight times its largest second
+    difference, over the 32 frames and 8 more on each side; the later stages reach no further.
+    """
+    taps, pairs = METERING.flat
+    bends = oversampling_bound(METERING.later, N_STAGES - 1).bends
+    return native.pointer(taps), native.pointer(pairs), sum(bends)
 
 
 def table_peak(samples: Float32) -> tuple[float, float]:
@@ -158,7 +168,6 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
     """
     if not native.compiled:
         return true_peak_envelope_twin(samples, floor=floor)
-    taps, pairs = METERING.flat
     out = np.zeros_like(samples)
     for channel, row in zip(samples, out, strict=True):
         blocks = block_peaks(channel)
@@ -169,8 +178,7 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
             native.pointer(bounds),
             blocks.first,
             len(bounds),
-            native.pointer(taps),
-            native.pointer(pairs),
+            *_filters(),
             floor,
             native.pointer(row),
         )
@@ -202,12 +210,11 @@ def block_true_peaks(
     floor : linear amplitude; blocks that cannot exceed it are spared and read 0 or less than floor
     within : shape (n_blocks,); other blocks read 0
     """
-    bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks(channel))
+    bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks(channel, within))
     if within is not None:
         bounds = np.where(within, bounds, np.float32(0))
     if not native.compiled:
         return _block_true_peaks_twin(channel, bounds > np.float32(floor))
-    taps, pairs = METERING.flat
     out = np.zeros(len(bounds), np.float32)
     native.lib.cw_block_true_peaks(
         native.pointer(channel),
@@ -215,8 +222,7 @@ def block_true_peaks(
         native.pointer(bounds),
         -MARGIN_FRAMES,
         len(bounds),
-        native.pointer(taps),
-        native.pointer(pairs),
+        *_filters(),
         floor,
         native.pointer(out),
     )

@@ -28,7 +28,8 @@ EXPLAINED_DB = -100.0
 LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGES = (1e-11, 1e-9, 1e-7)  # of the reference's power: keep empty parts of the spectrum solvable
-SOLVED = 1e-3  # equations that hold less exactly have no solution in float64
+SOLVED = 0.1  # of the residual: where inexact equations move it more, rounding made the taps
+LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
@@ -178,17 +179,19 @@ class _NormalEquations:
         from scipy.linalg import matmul_toeplitz, solve_toeplitz
 
         column = self.xx[self.zero_lag : self.zero_lag + len(target)].copy()
-        power = column[0]
+        power, explained = column[0], self.yy0 * 10 ** (EXPLAINED_DB / 10)
+        largest = LARGEST_TAP * np.sqrt(self.yy0 / power)
         for ridge in RIDGES:
             column[0] = power * (1 + ridge)
             try:
                 taps = np.asarray(solve_toeplitz(column, target))
             except np.linalg.LinAlgError:
                 continue
-            if not np.isfinite(taps).all():
+            if not np.abs(taps).max() < largest:
                 continue
             error = matmul_toeplitz(column, taps) - target
-            if np.abs(error).max() <= SOLVED * np.abs(target).max():
+            left = max(self._residual(taps, target, self.xx, self.yy0), explained)
+            if abs(float(np.sum(taps * error))) <= SOLVED * left:
                 return taps
         return np.zeros(len(target))
 

@@ -117,4 +117,4 @@ def tones_of(samples: Samples, sample_rate_hz: int) -> DrivenTones:
     """Test tones and weights of a programme that drives a chain."""
     bands = reference_bands(samples, sample_rate_hz)
     grid = tone_grid(sample_rate_hz, float(bands.block_peaks_dbfs.max()))
-    return DrivenTones(grid, bands, ridden_tones(bands))
+    return DrivenTones(grid, bands, ridden_tones(samples, bands))

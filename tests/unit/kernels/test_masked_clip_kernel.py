@@ -1,7 +1,9 @@
 """The least error under a ceiling: against a bounded least-squares solver, and against its twin.
 
 Source: with the waveform y as the unknown the programme is min |L^-1 (y - x)|^2 subject to
-|y| <= ceiling, K = L L', which scipy.optimize.lsq_linear solves by another method (BVLS).
+|y| <= ceiling, K = L L', which scipy.optimize.lsq_linear solves by another method (BVLS) and an
+accelerated projected gradient by a third (A. Beck, M. Teboulle, SIAM J. Imaging Sciences 2(1),
+2009).
 """
 
 import numpy as np
@@ -72,6 +74,35 @@ def test_the_error_is_that_of_an_independent_solver(n_channels, seed):
     assert found[0] == pytest.approx(expected[:, ::PHASES], abs=2e-4)
     plain = np.clip(fine, -CEILING, CEILING) - fine
     assert _cost(factor, expected) < 0.9 * _cost(factor, plain)
+
+
+def _by_projected_gradient(cost, x, n_steps):
+    """Least e' cost e with |x + e| <= ceiling, from the plain clip on."""
+    step = 1 / np.linalg.norm(cost, 2)
+    y = ahead = np.clip(x, -CEILING, CEILING)
+    inertia = 1.0
+    for _ in range(n_steps):
+        last, y = y, np.clip(ahead - step * (cost @ (ahead - x)), -CEILING, CEILING)
+        before, inertia = inertia, (1 + np.sqrt(1 + 4 * inertia**2)) / 2
+        ahead = y + (before - 1) / inertia * (y - last)
+    return y - x
+
+
+@pytest.mark.parametrize("n_channels", [1, 2])
+def test_an_accelerated_projected_gradient_ends_at_the_same_error(n_channels):
+    """The cost is strictly convex, so both have the one optimum; 20 steps are not yet there."""
+    samples = _samples(n_channels, 60)
+    kernels, gate = _kernels(n_channels, N_POINTS), np.linspace(0.5, 1, LENGTH)
+    x = _oversampled(samples, 20, LENGTH).ravel()
+    gates = np.interp(np.arange(N_POINTS) / PHASES, np.arange(LENGTH), gate)
+    inverse = np.linalg.inv(_factor(kernels, gates))
+    cost = inverse.T @ inverse
+    early, late = (_by_projected_gradient(cost, x, n_steps) for n_steps in (20, 1000))
+    found = least_error(
+        samples, np.array([20]), kernels, gate[None], ceiling=CEILING, tolerance=1e-9
+    )
+    assert found.ravel() == pytest.approx(late[::PHASES], abs=2e-4)
+    assert np.abs(early - late).max() > 1e-2
 
 
 @pytest.mark.parametrize("n_channels", [1, 2])

@@ -16,6 +16,7 @@ from chainweigh.kernels.halfband import (
 from chainweigh.kernels.true_peak import (
     N_PHASES,
     N_STAGES,
+    block_true_peaks,
     interpolated,
     interpolated_peak,
     interpolated_peak_twin,
@@ -62,6 +63,20 @@ def test_the_envelope_equals_its_twin_at_any_floor():
         floor = share * interpolated_peak_twin(samples)[0]
         envelope = true_peak_envelope(samples, floor=floor)
         assert np.array_equal(envelope, true_peak_envelope_twin(samples, floor=floor))
+
+
+@needs_native
+def test_blocks_looked_at_alone_read_as_among_all():
+    rng = np.random.default_rng(12)
+    for samples in _signals():
+        floor = 0.7 * interpolated_peak(samples)[0]
+        for channel in samples:
+            whole = block_true_peaks(channel, floor=floor)
+            within = rng.uniform(size=len(whole)) < 0.2
+            part = block_true_peaks(channel, floor=floor, within=within)
+            over = np.where(within & (whole > floor), whole, 0)
+            assert np.array_equal(np.where(part > floor, part, 0), over)
+            assert not part[~within].any()
 
 
 @needs_native

@@ -235,20 +235,27 @@ INLINE void load_frames(const float *x, int64_t n_frames, int64_t start, int cou
     if (high > low) memcpy(out + (low - start), x + low, (size_t)(high - low) * sizeof(float));
 }
 
+/* The stages from the first given on; the result holds for the rows' frames from..to. */
+INLINE void interpolate_from(float rows[][WIDTH], const Halfbands *bands, int n_stages, int first,
+                             int from, int to)
+{
+    int reach[MAX_STAGES];
+    reach[n_stages - 1] = 0;
+    for (int s = n_stages - 1; s > 0; s--) reach[s - 1] = reach[s] + reach_of(bands, s);
+    if (first == 0) interpolate(rows, bands, n_stages, 0, from - reach[0], to + reach[0]);
+    if (n_stages > 1) interpolate(rows, bands, n_stages, 1, from - reach[1], to + reach[1]);
+    if (n_stages > 2) interpolate(rows, bands, n_stages, 2, from - reach[2], to + reach[2]);
+    if (n_stages > 3) interpolate(rows, bands, n_stages, 3, from - reach[3], to + reach[3]);
+    if (n_stages > 4) interpolate(rows, bands, n_stages, 4, from - reach[4], to + reach[4]);
+}
+
 /* Loads the chunk whose frame 0 sits at row index MARGIN, and interpolates it by 2^n_stages;
    the result holds for the frames from -extra to n + extra. */
 INLINE void load_by(const float *x, int64_t n_frames, int64_t start, int n, int extra,
                     const Halfbands *bands, int n_stages, float rows[][WIDTH])
 {
-    int reach[MAX_STAGES], from = MARGIN, to = MARGIN + n;
-    reach[n_stages - 1] = extra;
-    for (int s = n_stages - 1; s > 0; s--) reach[s - 1] = reach[s] + reach_of(bands, s);
-    load_frames(x, n_frames, start - MARGIN, WIDTH, rows[0]);
-    interpolate(rows, bands, n_stages, 0, from - reach[0], to + reach[0]);
-    if (n_stages > 1) interpolate(rows, bands, n_stages, 1, from - reach[1], to + reach[1]);
-    if (n_stages > 2) interpolate(rows, bands, n_stages, 2, from - reach[2], to + reach[2]);
-    if (n_stages > 3) interpolate(rows, bands, n_stages, 3, from - reach[3], to + reach[3]);
-    if (n_stages > 4) interpolate(rows, bands, n_stages, 4, from - reach[4], to + reach[4]);
+    load_frames(x, n_frames, start - MARGIN, n + WIDTH - CHUNK, rows[0]);
+    interpolate_from(rows, bands, n_stages, 0, MARGIN - extra, MARGIN + n + extra);
 }
 
 /* The same where n_stages is found out at run time. */

@@ -91,14 +91,14 @@ static void remember(memory *m, const double *last, double tiny)
 /* y[i] = keep y[i-1] + (1 - keep) x[i] */
 WIDE static void one_pole(double keep, memory *m, float *x, int n, double tiny)
 {
-    float two[LANES + BLOCK], four[LANES + BLOCK], add = (float)(1.0 - keep);
+    float two[LANES + BLOCK], add = (float)(1.0 - keep);
     double y[LANES + BLOCK], squared = keep * keep, keep8 = squared * squared * squared * squared;
     float keep1 = (float)keep, keep2 = (float)squared, keep4 = (float)(squared * squared);
     recall(m, x, y, n);
     for (int i = 1; i < LANES + n; i++) two[i] = add * (x[i] + keep1 * x[i - 1]);
-    for (int i = 3; i < LANES + n; i++) four[i] = two[i] + keep2 * two[i - 2];
-    for (int i = LANES; i < LANES + n; i++) {
-        float eight = four[i] + keep4 * four[i - 4];
+    for (int i = LANES; i < LANES + n; i++) { /* which waits for itself: the rest costs nothing */
+        float four = two[i] + keep2 * two[i - 2], before = two[i - 4] + keep2 * two[i - 6];
+        float eight = four + keep4 * before;
         y[i] = eight + keep8 * y[i - LANES];
     }
     for (int i = LANES; i < LANES + n; i++) x[i] = (float)y[i];
@@ -217,7 +217,7 @@ static void reduce(const setup *c, side *left, side *right, int n_ahead, int rms
         one_pole(c->averaging, &sides[s]->power, sides[s]->block, n, TINY_POWER);
     if (linked && right) greater(right->level, left->level, n);
     for (int s = 0; s < (linked ? 1 : 2); s++) curve(c, sides[s]->level, n);
-    if (!linked) link_sides(c->link, left->level, right->level, n);
+    if (!linked && c->link > 0.0f) link_sides(c->link, left->level, right->level, n);
     for (int s = 0; s < (linked ? 1 : 2); s++) {
         if (n_ahead) look_ahead(sides[s], n_ahead, n);
         hold(c->release, &sides[s]->held, sides[s]->block, n);

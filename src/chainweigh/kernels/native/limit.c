@@ -2,25 +2,28 @@
 
    The reduction 1 - gain that a step of 1 or 4 frames needs is held over look-ahead and hold by a
    sliding maximum, released exponentially, kept above its own slow average where wanted, and
-   smoothed by two box-cars as long as the attack together; straight lines join the steps. Box-cars run on integers of 2^-30, so their sums are
-   exact and return to exactly nothing. */
+   smoothed by two box-cars as long as the attack together; straight lines join the steps. Box-cars
+   run on integers of 2^-30, so their sums are exact and return to exactly nothing. Loops that carry
+   a value from step to step hold nothing else, so that the others are vectorised. */
 #include "common.h"
 #include "_halfband.h"
 #include "limit.h"
 
 #define SPAN 2048
 #define LONG_STEP 4
-#define GROUP 32 /* steps whose release is worked out side by side */
+#define GROUP 32 /* steps whose release is worked out by doubling */
+#define PIECE 64 /* frames looked at before a span is known to hold a need */
 #define UNIT 1073741824.0f /* 2^30 */
-#define FAINT 9.5367431640625e-7 /* 2^-20: a release ends here, at -120 dB */
+#define FAINT 9.5367431640625e-7f /* 2^-20: a release ends here, at -120 dB */
 #define MAX_CHANNELS 2
 
 typedef struct {
     float *need;    /* per step, from the hold before the span over the look-ahead after it */
-    float *held[2]; /* the same, for the sliding maximum */
+    float *held[2]; /* the same, for the sliding maximum; GROUP zeros before */
     int32_t *units; /* first box-car's length before the span, then the span */
     int64_t *sums;  /* second box-car's length before the span, then the span */
-    float gain[SPAN], gain_before, last_gain;
+    float knots[SPAN + 1]; /* gain at the ends of the step before the span and of its own */
+    float gain[SPAN];
     double released, average;
     int64_t sum, sum_of_sums, last_needed;
     int busy;
@@ -31,14 +34,15 @@ typedef struct {
     int n_look;        /* steps the maximum looks ahead, its own included */
     int n_hold;        /* steps it looks back */
     int first_box, second_box;
-    double decay, group_decay, scale;
+    double span_decay, scale;
     double slow_decay, slow_span_decay; /* of the average; 0: no average */
-    float decays[GROUP]; /* powers 1 to GROUP of decay */
+    float decays[SPAN]; /* powers of the release's decay a step, from the first on */
 } Shape;
 
 INLINE Shape shape_of(int n_look, int n_attack, int n_hold, double decay, double slow_decay)
 {
     Shape shape;
+    double fallen = 1.0;
     int n_smooth;
     shape.step = n_look >= 16 * LONG_STEP ? LONG_STEP : 1;
     shape.n_steps = SPAN / shape.step;
@@ -48,12 +52,12 @@ INLINE Shape shape_of(int n_look, int n_attack, int n_hold, double decay, double
     /* the line from the step before must already be low enough */
     shape.n_look = n_look / shape.step + (shape.step > 1);
     shape.n_hold = n_hold / shape.step;
-    shape.decay = pow(decay, shape.step);
-    shape.group_decay = pow(shape.decay, GROUP);
+    shape.span_decay = pow(decay, SPAN);
     shape.slow_decay = pow(slow_decay, shape.step);
     shape.slow_span_decay = pow(slow_decay, SPAN);
     shape.scale = 1.0 / ((double)UNIT * shape.first_box * shape.second_box);
-    for (int i = 0; i < GROUP; i++) shape.decays[i] = (float)pow(shape.decay, i + 1);
+    decay = pow(decay, shape.step);
+    for (int i = 0; i < shape.n_steps; i++) shape.decays[i] = (float)(fallen *= decay);
     return shape;
 }
 
@@ -62,9 +66,12 @@ static int allocate(Lane *lane, const Shape *shape)
     size_t n = (size_t)shape->n_hold + (size_t)shape->n_look + 1 + SPAN;
     memset(lane, 0, sizeof *lane);
     lane->last_needed = -1;
-    lane->last_gain = lane->gain_before = 1.0f;
+    lane->knots[shape->n_steps] = 1.0f;
     lane->need = calloc(n, sizeof *lane->need);
-    for (int i = 0; i < 2; i++) lane->held[i] = calloc(n, sizeof *lane->held[i]);
+    for (int i = 0; i < 2; i++) {
+        lane->held[i] = calloc(GROUP + n, sizeof *lane->held[i]);
+        if (lane->held[i]) lane->held[i] += GROUP;
+    }
     lane->units = calloc(n, sizeof *lane->units);
     lane->sums = calloc(n, sizeof *lane->sums);
     return lane->need && lane->held[0] && lane->held[1] && lane->units && lane->sums;
@@ -73,7 +80,8 @@ static int allocate(Lane *lane, const Shape *shape)
 static void release(Lane *lane)
 {
     free(lane->need);
-    for (int i = 0; i < 2; i++) free(lane->held[i]);
+    for (int i = 0; i < 2; i++)
+        if (lane->held[i]) free(lane->held[i] - GROUP);
     free(lane->units);
     free(lane->sums);
 }
@@ -81,9 +89,12 @@ static void release(Lane *lane)
 /* Whether any magnitude exceeds the ceiling. */
 INLINE int exceeds(const float *x, int n, float ceiling)
 {
-    int found = 0;
-    for (int i = 0; i < n; i++) found |= fabsf(x[i]) > ceiling;
-    return found;
+    for (int start = 0; start < n; start += PIECE) {
+        int found = 0, end = start + PIECE < n ? start + PIECE : n;
+        for (int i = start; i < end; i++) found |= fabsf(x[i]) > ceiling;
+        if (found) return 1;
+    }
+    return 0;
 }
 
 /* Reduction that keeps a magnitude below the ceiling, rounded up. */
@@ -141,8 +152,9 @@ INLINE void larger_of_two(const float *a, const float *b, float *restrict out, i
     }
 }
 
-/* Largest need from n_hold before to n_look - 1 after each step of the span, by doubling. */
-INLINE float *hold(Lane *lane, const Shape *shape)
+/* Largest need from n_hold before to n_look - 1 after each step of the span, by doubling. turn: of
+   the buffer that holds it. */
+INLINE int hold(Lane *lane, const Shape *shape)
 {
     int window = shape->n_hold + shape->n_look;
     int n = shape->n_steps + window - 1, width = 1, turn = 0;
@@ -154,32 +166,42 @@ INLINE float *hold(Lane *lane, const Shape *shape)
         turn = 1 - turn;
     }
     larger_of_two(from, from + (window - width), lane->held[turn], shape->n_steps);
-    return lane->held[turn];
+    return turn;
 }
 
-/* y[i] = max(x[i], decay * y[i - 1]) in place: within groups by doubling, then across them. */
-INLINE void let_go(float *x, const Shape *shape, double *last)
+/* What falls from before where that is more than what is held now. */
+INLINE float falling(float before, float now)
 {
-    for (int g = 0; g < shape->n_steps; g += GROUP) {
-        float a[2 * GROUP] = {0.0f}, b[2 * GROUP] = {0.0f}, *from = a, *to = b;
-        memcpy(a + GROUP, x + g, GROUP * sizeof(float));
-        for (int width = 1; width < GROUP; width *= 2) {
-            float fall = shape->decays[width - 1], *spare = from;
-            for (int i = GROUP; i < 2 * GROUP; i++) {
-                float now = from[i], before = from[i - width] * fall;
-                to[i] = before > now ? before : now;
-            }
-            from = to;
-            to = spare;
-        }
-        float carried = *last > FAINT ? (float)*last : 0.0f;
-        for (int i = 0; i < GROUP; i++) {
-            float before = carried * shape->decays[i], now = from[GROUP + i];
-            x[g + i] = before > now ? before : now;
-        }
-        double fallen = *last > FAINT ? *last * shape->group_decay : 0.0;
-        *last = fallen > from[2 * GROUP - 1] ? fallen : from[2 * GROUP - 1];
+    float least = now > FAINT ? now : FAINT;
+    return before > least ? before : now;
+}
+
+/* y[i] = max(x[i], decay * y[i - 1]) within the span: by doubling within groups, then from group to
+   group. */
+INLINE int let_go(Lane *lane, const Shape *shape, int turn)
+{
+    for (int width = 1; width < GROUP; width *= 2) {
+        const float *from = lane->held[turn];
+        float fall = shape->decays[width - 1], *restrict to = lane->held[1 - turn];
+        for (int i = 0; i < shape->n_steps; i++) to[i] = falling(from[i - width] * fall, from[i]);
+        turn = 1 - turn;
     }
+    float fall = shape->decays[GROUP - 1], *x = lane->held[turn];
+    for (int i = GROUP; i < shape->n_steps; i++) x[i] = falling(x[i - GROUP] * fall, x[i]);
+    return turn;
+}
+
+/* The reduction of a span's steps before it is smoothed; what still falls from before included. */
+INLINE float *released(Lane *lane, const Shape *shape, int is_needed)
+{
+    int turn = is_needed ? let_go(lane, shape, hold(lane, shape)) : 0;
+    float *x = lane->held[turn], carried = lane->released > FAINT ? (float)lane->released : 0.0f;
+    double fallen = lane->released > FAINT ? lane->released * shape->span_decay : 0.0;
+    if (!is_needed) memset(x, 0, (size_t)shape->n_steps * sizeof(float));
+    double last = x[shape->n_steps - 1];
+    for (int i = 0; i < shape->n_steps; i++) x[i] = falling(carried * shape->decays[i], x[i]);
+    lane->released = fallen > last ? fallen : last;
+    return x;
 }
 
 /* No less than the running average of the reduction, with the time constant of slow_decay. */
@@ -194,33 +216,40 @@ INLINE void keep_average(float *x, const Shape *shape, double *last)
     *last = average;
 }
 
-INLINE void smooth(Lane *lane, const Shape *shape, const float *reduction)
+/* Both box-cars; their sums times scale are the reduction at each step's end. */
+INLINE void smooth(Lane *lane, const Shape *shape, const float *reduction, int64_t *both)
 {
-    int32_t *units = lane->units, *new_units = units + shape->first_box;
+    int32_t *units = lane->units, *new_units = units + shape->first_box, rises[SPAN];
     int64_t *sums = lane->sums, *new_sums = sums + shape->second_box;
-    float knots[SPAN];
+    int64_t sum = lane->sum, sum_of_sums = lane->sum_of_sums;
     for (int i = 0; i < shape->n_steps; i++)
         new_units[i] = (int32_t)(reduction[i] * UNIT) + (reduction[i] > 0.0f);
+    for (int i = 0; i < shape->n_steps; i++) rises[i] = new_units[i] - units[i];
     for (int i = 0; i < shape->n_steps; i++) {
-        lane->sum += new_units[i] - units[i];
-        new_sums[i] = lane->sum;
-        lane->sum_of_sums += lane->sum - sums[i];
-        knots[i] = (float)(1.0 - (double)lane->sum_of_sums * shape->scale);
+        new_sums[i] = sum += rises[i];
+        both[i] = sum_of_sums += sum - sums[i];
     }
+    lane->sum = sum;
+    lane->sum_of_sums = sum_of_sums;
     memmove(units, units + shape->n_steps, (size_t)shape->first_box * sizeof *units);
     memmove(sums, sums + shape->n_steps, (size_t)shape->second_box * sizeof *sums);
+}
+
+/* The gain of the span's frames: straight lines from step to step. */
+INLINE void draw_gain(Lane *lane, const Shape *shape, const int64_t *both)
+{
+    float *restrict knots = lane->knots;
+    knots[0] = knots[shape->n_steps];
+    for (int i = 0; i < shape->n_steps; i++)
+        knots[i + 1] = (float)(1.0 - (double)both[i] * shape->scale);
     if (shape->step == 1) {
-        memcpy(lane->gain, knots, sizeof knots);
+        memcpy(lane->gain, knots + 1, SPAN * sizeof(float));
         return;
     }
-    float last = lane->last_gain;
-    for (int i = 0; i < SPAN / LONG_STEP; i++) {
-        float rise = knots[i] - last;
+    for (int i = 0; i < SPAN / LONG_STEP; i++)
         for (int k = 0; k < LONG_STEP; k++)
-            lane->gain[i * LONG_STEP + k] = last + rise * (0.25f * (float)(k + 1));
-        last = knots[i];
-    }
-    lane->last_gain = last;
+            lane->gain[i * LONG_STEP + k] =
+                knots[i] + (knots[i + 1] - knots[i]) * (0.25f * (float)(k + 1));
 }
 
 INLINE void apply(const float *x, float *y, const float *gain, int n, float ceiling)
@@ -232,21 +261,29 @@ INLINE void apply(const float *x, float *y, const float *gain, int n, float ceil
     }
 }
 
-/* Lowest gain of each block and the most it moves in a frame. last: the gain a frame before. */
-INLINE void gain_moves(const float *gain, float last, int n, int step, float *moves)
+/* Lowest gain of each block, of n_steps steps, and the most it moves in a frame. */
+INLINE void block_moves(const float *knots, int n_blocks, int n_steps, float *moves)
 {
-    for (int b = 0; b * BLOCK < n; b++) {
-        const float *g = gain + b * BLOCK;
-        float low = last, most = 0.0f;
-        for (int i = step - 1; i < BLOCK; i += step) {
-            float move = fabsf(g[i] - last);
+    for (int b = 0; b < n_blocks; b++) {
+        const float *k = knots + b * n_steps;
+        float low = k[0], most = 0.0f;
+        for (int i = 0; i < n_steps; i++) {
+            float move = fabsf(k[i + 1] - k[i]);
             most = move > most ? move : most;
-            low = g[i] < low ? g[i] : low;
-            last = g[i];
+            low = k[i + 1] < low ? k[i + 1] : low;
         }
         moves[2 * b] = low;
-        moves[2 * b + 1] = most / (float)step;
+        moves[2 * b + 1] = most * ((float)n_steps / BLOCK);
     }
+}
+
+INLINE void gain_moves(const Lane *lane, const Shape *shape, int n, float *moves)
+{
+    int n_blocks = (n + BLOCK - 1) / BLOCK;
+    if (shape->step == LONG_STEP)
+        block_moves(lane->knots, n_blocks, BLOCK / LONG_STEP, moves);
+    else
+        block_moves(lane->knots, n_blocks, BLOCK, moves);
 }
 
 /* One span of a lane; afterwards busy tells whether its gain may differ from 1. */
@@ -263,14 +300,14 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
     if (n > 0 && read_need(own + from, other ? other + from : NULL, n, shape->step, ceiling, link,
                            lane->need + known + skipped))
         lane->last_needed = from + n - 1 + shape->n_hold * shape->step;
-    lane->gain_before = lane->busy ? lane->gain[SPAN - 1] : 1.0f;
     lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->average > FAINT ||
-                 lane->sum_of_sums != 0 || lane->last_gain != 1.0f;
+                 lane->sum_of_sums != 0 || lane->knots[shape->n_steps] != 1.0f;
     if (lane->busy) {
-        float *reduction = hold(lane, shape);
-        let_go(reduction, shape, &lane->released);
+        float *reduction = released(lane, shape, lane->last_needed >= start);
+        int64_t both[SPAN];
         if (shape->slow_decay > 0.0) keep_average(reduction, shape, &lane->average);
-        smooth(lane, shape, reduction);
+        smooth(lane, shape, reduction, both);
+        draw_gain(lane, shape, both);
     } else {
         lane->average *= shape->slow_span_decay;
     }
@@ -278,8 +315,9 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
 }
 
 /* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other. slow_decay: 0, or that of the average. moves: of each block the
-   lowest gain and the most it moves in a frame; 1 and 0 before. Returns 0 when memory ran out. */
+   1: how far a channel follows the other; at 1 there is one gain for all. slow_decay: 0, or that
+   of the average. moves: of each gain and block the lowest and the most it moves in a frame; 1 and
+   0 before. Returns 0 when memory ran out. */
 WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves, int n_channels,
                   int64_t n_frames, float ceiling, float link, int n_look, int n_attack,
                   int n_hold, double decay, double slow_decay)
@@ -304,8 +342,8 @@ WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves,
                 continue;
             }
             apply(x + at, y + at, lane->gain, n, ceiling);
-            gain_moves(lane->gain, lane->gain_before, n, shape.step,
-                       moves + 2 * (c * n_blocks + start / BLOCK));
+            if (c < n_lanes)
+                gain_moves(lane, &shape, n, moves + 2 * (c * n_blocks + start / BLOCK));
         }
     }
     for (int c = 0; c < n_lanes; c++) release(&lanes[c]);

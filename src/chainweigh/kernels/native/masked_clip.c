@@ -10,6 +10,7 @@
 #define JOINT_ROUNDS 24 /* rounds that add a peak a cell; the later ones only the worst */
 #define CELL 128        /* points of which one round adds the highest peak */
 #define RIDGE 1e-6      /* of each point's own response: keeps close points apart */
+#define TOGETHER 4      /* pushes added up at once */
 #define SHUT 0.02       /* where the gate lets less through, peaks are left alone */
 
 typedef struct {
@@ -24,23 +25,38 @@ typedef struct {
     int n_channels;
     int64_t n_points;
     double *x, *error, *gate; /* oversampled */
-    const double *kernels;
+    double *level;            /* of x + error, one channel's */
+    double *kernels;          /* per row 2 n_points - 1 values: lags from the last before on */
     double ceiling, tolerance;
     int n_active;
     Point active[MAX_POINTS];
     double gram[MAX_POINTS * MAX_POINTS]; /* its factors once solved */
 } Frame;
 
-/* Response of channel a to a push on channel b: rows left-left, left-right, right-right. */
+/* Response of channel a to a push on channel b at lag 0, those at other lags around it: rows
+   left-left, left-right, right-right. */
 static const double *kernel_of(const Frame *f, int a, int b)
 {
-    return f->kernels + (a + b) * f->n_points;
+    return f->kernels + (a + b) * (2 * f->n_points - 1) + f->n_points - 1;
 }
 
-static double level_at(const Frame *f, int channel, int64_t t)
+WIDE static void mirror_kernel(const double *restrict kernel, double *restrict out, int64_t n)
 {
-    int64_t i = channel * f->n_points + t;
-    return fabs(f->x[i] + f->error[i]);
+    for (int64_t t = 0; t < n; t++) out[n - 1 - t] = kernel[t];
+    for (int64_t t = 1; t < n; t++) out[n - 1 + t] = kernel[t];
+}
+
+WIDE static void add_up_levels(const double *restrict x, const double *restrict error, double *out,
+                               int64_t n)
+{
+    for (int64_t t = 0; t < n; t++) out[t] = fabs(x[t] + error[t]);
+}
+
+WIDE static int any_above(const double *level, int64_t n, double least)
+{
+    int found = 0;
+    for (int64_t t = 0; t < n; t++) found |= level[t] > least;
+    return found;
 }
 
 static int is_active(const Frame *f, int channel, int64_t t)
@@ -62,10 +78,10 @@ static void set_point(Frame *f, int slot, int channel, int64_t t)
     p->weight = 0.0;
 }
 
-static int is_peak(const Frame *f, int channel, int64_t t, double level)
+static int is_peak(const Frame *f, int64_t t)
 {
-    if (t > 0 && level_at(f, channel, t - 1) > level) return 0;
-    return t + 1 == f->n_points || level_at(f, channel, t + 1) < level;
+    if (t > 0 && f->level[t - 1] > f->level[t]) return 0;
+    return t + 1 == f->n_points || f->level[t + 1] < f->level[t];
 }
 
 /* Adds the highest peak above the ceiling of each cell, or of the whole frame; returns how many. */
@@ -73,18 +89,23 @@ static int add_peaks(Frame *f, int only_worst)
 {
     int n = f->n_active;
     double least = f->ceiling * (1.0 + f->tolerance), top = least;
-    for (int c = 0; c < f->n_channels; c++)
-        for (int64_t t = 0; t < f->n_points; t++) {
-            if (!only_worst && t % CELL == 0) {
-                n += top > least;
-                top = least;
+    for (int c = 0; c < f->n_channels; c++) {
+        int64_t at = c * f->n_points;
+        add_up_levels(f->x + at, f->error + at, f->level, f->n_points);
+        for (int64_t cell = 0; cell < f->n_points; cell += CELL) {
+            int64_t end = cell + CELL < f->n_points ? cell + CELL : f->n_points;
+            if (!any_above(f->level + cell, end - cell, top)) continue;
+            for (int64_t t = cell; t < end; t++) {
+                if (f->level[t] <= top || f->gate[t] <= SHUT || !is_peak(f, t)) continue;
+                if (n == MAX_POINTS || is_active(f, c, t)) continue;
+                set_point(f, n, c, t);
+                top = f->level[t];
             }
-            double level = level_at(f, c, t);
-            if (level <= top || f->gate[t] <= SHUT || !is_peak(f, c, t, level)) continue;
-            if (n == MAX_POINTS || is_active(f, c, t)) continue;
-            set_point(f, n, c, t);
-            top = level;
+            if (only_worst) continue;
+            n += top > least;
+            top = least;
         }
+    }
     n += top > least;
     int added = n - f->n_active;
     f->n_active = n;
@@ -171,24 +192,36 @@ static void solve_weights(Frame *f)
     }
 }
 
-WIDE static void add_response(double *restrict out, const double *restrict kernel, int64_t at,
-                              int64_t n, double factor)
+/* What pushes on some points add up to, a few at a time so that the sum is not stored each time. */
+WIDE static void add_responses(const double *const *kernels, const double *factors, int n_points,
+                               const double *restrict gate, double *restrict out, int64_t n)
 {
-    for (int64_t t = at; t < n; t++) out[t] += factor * kernel[t - at];
-    for (int64_t t = 0; t < at; t++) out[t] += factor * kernel[at - t];
+    memset(out, 0, (size_t)n * sizeof(double));
+    for (; n_points >= TOGETHER; n_points -= TOGETHER) {
+        const double *a = kernels[0], *b = kernels[1], *c = kernels[2], *d = kernels[3];
+        double on_a = factors[0], on_b = factors[1], on_c = factors[2], on_d = factors[3];
+        for (int64_t t = 0; t < n; t++)
+            out[t] += (on_a * a[t] + on_b * b[t]) + (on_c * c[t] + on_d * d[t]);
+        kernels += TOGETHER;
+        factors += TOGETHER;
+    }
+    for (int i = 0; i < n_points; i++)
+        for (int64_t t = 0; t < n; t++) out[t] += factors[i] * kernels[i][t];
+    for (int64_t t = 0; t < n; t++) out[t] *= gate[t];
 }
 
 static void fill_error(Frame *f)
 {
-    int64_t n = f->n_points;
-    memset(f->error, 0, (size_t)(f->n_channels * n) * sizeof(double));
+    const double *kernels[MAX_POINTS];
+    double factors[MAX_POINTS];
     for (int c = 0; c < f->n_channels; c++) {
-        double *row = f->error + c * n;
         for (int i = 0; i < f->n_active; i++) {
             const Point *p = f->active + i;
-            add_response(row, kernel_of(f, c, p->channel), p->at, n, -p->weight * p->pull);
+            kernels[i] = kernel_of(f, c, p->channel) - p->at;
+            factors[i] = -p->weight * p->pull;
         }
-        for (int64_t t = 0; t < n; t++) row[t] *= f->gate[t];
+        add_responses(kernels, factors, f->n_active, f->gate, f->error + c * f->n_points,
+                      f->n_points);
     }
 }
 
@@ -204,10 +237,10 @@ static void solve_frame(Frame *f)
 }
 
 /* One channel's frame at 2^n_stages times its rate. */
-static void oversample(const float *x, int64_t n_samples, int64_t start, int64_t length,
+WIDE static void oversample(const float *x, int64_t n_samples, int64_t start, int64_t length,
                        int n_stages, const Halfbands *bands, double *out)
 {
-    float rows[PHASES][WIDTH];
+    float rows[PHASES][WIDTH] = {{0.0f}};
     int n_phases = 1 << n_stages;
     for (int64_t first = 0; first < length; first += CHUNK) {
         int n = (int)(length - first < CHUNK ? length - first : CHUNK);
@@ -237,17 +270,21 @@ int cw_least_error(const float *samples, int64_t n_channels, int64_t n_samples,
     int64_t n = length * n_phases, n_kernels = 2 * n_channels - 1;
     Halfbands bands = halfbands_of(taps, pairs);
     Frame *f = malloc(sizeof *f);
-    double *space = malloc((size_t)((2 * n_channels + 1) * n) * sizeof(double));
+    int64_t n_values = (2 * n_channels + 2) * n + n_kernels * (2 * n - 1);
+    double *space = malloc((size_t)n_values * sizeof(double));
     if (f && space) {
         f->n_channels = (int)n_channels;
         f->n_points = n;
         f->x = space;
         f->error = space + n_channels * n;
         f->gate = space + 2 * n_channels * n;
+        f->level = f->gate + n;
+        f->kernels = f->level + n;
         f->ceiling = ceiling;
         f->tolerance = tolerance;
         for (int64_t i = 0; i < n_frames; i++) {
-            f->kernels = kernels + i * n_kernels * n;
+            for (int64_t k = 0; k < n_kernels; k++)
+                mirror_kernel(kernels + (i * n_kernels + k) * n, f->kernels + k * (2 * n - 1), n);
             for (int64_t c = 0; c < n_channels; c++)
                 oversample(samples + c * n_samples, n_samples, starts[i], length, n_stages, &bands,
                            f->x + c * n);

@@ -6,6 +6,8 @@
 #define TABLE_PHASES 4
 #define TABLE_TAPS 12
 #define TABLE_AHEAD 6 /* frames its first tap looks ahead */
+#define PIECE 8         /* frames a block's later stages reach on each side at most */
+#define ROUNDING 3e-5f
 #define LEAST_ENERGY 1e-30f /* less may have lost what underflows */
 
 /* Largest magnitude of 32-bit floats: their bits, sign off, order as integers do. */
@@ -38,13 +40,15 @@ INLINE void block_peak(const float *x, float *peak, float *bend)
     *bend = from_bits(curve);
 }
 
-/* Block i covers frames first + 32 i and on; zeros outside the signal. */
+/* Block i covers frames first + 32 i and on; zeros outside the signal. Only blocks of which within
+   is not 0 are looked at, all if it is NULL. */
 WIDE void cw_block_peaks(const float *x, int64_t n_frames, int64_t first, int64_t n_blocks,
-                         float *peaks, float *bends)
+                         const uint8_t *within, float *peaks, float *bends)
 {
     float edge[BLOCK + 2];
     for (int64_t i = 0; i < n_blocks; i++) {
         int64_t start = first + i * BLOCK;
+        if (within && !within[i]) continue;
         if (start >= 1 && start + BLOCK < n_frames) {
             block_peak(x + start, peaks + i, bends + i);
         } else {
@@ -54,17 +58,60 @@ WIDE void cw_block_peaks(const float *x, int64_t n_frames, int64_t first, int64_
     }
 }
 
-/* Per frame the largest magnitude over its phases. */
-INLINE void frame_peaks(float rows[PHASES][WIDTH], int n_phases, int n, float *out)
+/* Per frame the largest magnitude over its phases, for the rows' n frames from `from` on. */
+INLINE void frame_peaks(float rows[PHASES][WIDTH], int n_phases, int from, int n, float *out)
 {
     for (int m = 0; m < n; m += LANES) {
         float top[LANES] = {0.0f};
         for (int p = 0; p < n_phases; p++)
             for (int i = 0; i < LANES; i++) {
-                float a = fabsf(rows[p][MARGIN + m + i]);
+                float a = fabsf(rows[p][from + m + i]);
                 top[i] = a > top[i] ? a : top[i];
             }
         memcpy(out + m, top, sizeof top);
+    }
+}
+
+/* Whether a block may exceed floor: its samples do, or the signal at twice the rate allows it by its
+   largest magnitude and largest second difference, from a piece before to a piece after. */
+INLINE int may_exceed(const float *even, const float *odd, float bend, float floor)
+{
+    int32_t top = 0, level = 0, most = 0;
+    for (int i = 0; i < BLOCK; i++) {
+        int32_t a = magnitude_bits(even[i]);
+        top = a > top ? a : top;
+    }
+    if (from_bits(top) > floor) return 1;
+    for (int i = -PIECE; i < BLOCK + PIECE; i++) {
+        int32_t a = magnitude_bits(even[i]), b = magnitude_bits(odd[i]);
+        int32_t c = magnitude_bits((odd[i - 1] + odd[i]) - 2.0f * even[i]);
+        int32_t d = magnitude_bits((even[i] + even[i + 1]) - 2.0f * odd[i]);
+        a = a > b ? a : b;
+        c = c > d ? c : d;
+        level = a > level ? a : level;
+        most = c > most ? c : most;
+    }
+    return from_bits(level) * (1.0f + ROUNDING) + bend * from_bits(most) > floor;
+}
+
+/* Loads n frames and interpolates those blocks that can exceed floor; their largest magnitudes
+   per frame, 0 in other blocks. bend: weight of second differences at twice the rate. */
+INLINE void load_tops(const float *x, int64_t n_frames, int64_t start, int n,
+                      const Halfbands *bands, float bend, float floor, float rows[PHASES][WIDTH],
+                      float *tops)
+{
+    const float *even = rows[0] + MARGIN, *odd = rows[PHASES / 2] + MARGIN;
+    load_frames(x, n_frames, start - MARGIN, n + WIDTH - CHUNK, rows[0]);
+    interpolate(rows, bands, STAGES, 0, MARGIN - PIECE - 1, MARGIN + n + PIECE);
+    memset(tops, 0, (size_t)n * sizeof(float));
+    for (int from = 0, to; from < n; from = to) {
+        for (to = from; to < n && may_exceed(even + to, odd + to, bend, floor);) to += BLOCK;
+        if (to == from) {
+            to += BLOCK;
+            continue;
+        }
+        interpolate_from(rows, bands, STAGES, 1, MARGIN + from, MARGIN + to);
+        frame_peaks(rows, PHASES, MARGIN + from, to - from, tops + from);
     }
 }
 
@@ -100,30 +147,30 @@ INLINE int64_t largest(const float *bounds, int64_t n_blocks)
 
 /* Looks through one run of blocks; returns its length, at least 1. */
 INLINE int search_run(const float *x, int64_t n_frames, const float *bounds, int64_t first,
-                      int64_t i, int64_t n_blocks, const Halfbands *bands,
+                      int64_t i, int64_t n_blocks, const Halfbands *bands, float bend,
                       float rows[PHASES][WIDTH], float *peak, int64_t *position)
 {
     float tops[CHUNK];
     int n = run_of(bounds, i, n_blocks, *peak);
     int64_t start = first + i * BLOCK;
     if (n == 0) return 1;
-    load_interpolated(x, n_frames, start, n * BLOCK, 0, bands, STAGES, rows);
-    frame_peaks(rows, PHASES, n * BLOCK, tops);
+    load_tops(x, n_frames, start, n * BLOCK, bands, bend, *peak, rows, tops);
     update_peak(rows, PHASES, tops, n * BLOCK, start, peak, position);
     return n;
 }
 
 /* peak, position: in, what is known so far; out, with this signal's. Position in 1/16 frame. */
 WIDE void cw_true_peak(const float *x, int64_t n_frames, const float *bounds, int64_t first,
-                       int64_t n_blocks, const float *taps, const int32_t *pairs, float *peak,
-                       int64_t *position)
+                       int64_t n_blocks, const float *taps, const int32_t *pairs, float bend,
+                       float *peak, int64_t *position)
 {
     float rows[PHASES][WIDTH] = {{0.0f}};
     Halfbands bands = halfbands_of(taps, pairs);
-    search_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, &bands, rows, peak,
-               position);
+    search_run(x, n_frames, bounds, first, largest(bounds, n_blocks), n_blocks, &bands, bend, rows,
+               peak, position);
     for (int64_t i = 0; i < n_blocks;)
-        i += search_run(x, n_frames, bounds, first, i, n_blocks, &bands, rows, peak, position);
+        i += search_run(x, n_frames, bounds, first, i, n_blocks, &bands, bend, rows, peak,
+                        position);
 }
 
 /* Raises the frames on both sides of each interval to its peak, where that exceeds floor; what
@@ -151,7 +198,7 @@ INLINE void raise_frames(const float *tops, int n, int64_t start, int64_t n_fram
    before. */
 WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *bounds,
                                 int64_t first, int64_t n_blocks, const float *taps,
-                                const int32_t *pairs, float floor, float *out)
+                                const int32_t *pairs, float bend, float floor, float *out)
 {
     float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK];
     Halfbands bands = halfbands_of(taps, pairs);
@@ -160,8 +207,7 @@ WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *b
         int64_t start = first + i * BLOCK;
         i += n ? n : 1;
         if (n == 0) continue;
-        load_interpolated(x, n_frames, start, n * BLOCK, 0, &bands, STAGES, rows);
-        frame_peaks(rows, PHASES, n * BLOCK, tops);
+        load_tops(x, n_frames, start, n * BLOCK, &bands, bend, floor, rows, tops);
         raise_frames(tops, n * BLOCK, start, n_frames, floor, out);
     }
 }
@@ -169,15 +215,14 @@ WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *b
 /* The largest magnitude of each block whose bound exceeds floor; out holds zeros before. */
 WIDE void cw_block_true_peaks(const float *x, int64_t n_frames, const float *bounds,
                               int64_t first, int64_t n_blocks, const float *taps,
-                              const int32_t *pairs, float floor, float *out)
+                              const int32_t *pairs, float bend, float floor, float *out)
 {
     float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK];
     Halfbands bands = halfbands_of(taps, pairs);
     for (int64_t i = 0; i < n_blocks;) {
         int n = run_of(bounds, i, n_blocks, floor);
         if (n > 0) {
-            load_interpolated(x, n_frames, first + i * BLOCK, n * BLOCK, 0, &bands, STAGES, rows);
-            frame_peaks(rows, PHASES, n * BLOCK, tops);
+            load_tops(x, n_frames, first + i * BLOCK, n * BLOCK, &bands, bend, floor, rows, tops);
             for (int m = 0; m < n * BLOCK; m++)
                 if (tops[m] > out[i + m / BLOCK]) out[i + m / BLOCK] = tops[m];
         }
@@ -230,7 +275,7 @@ INLINE int search_table_run(const float *x, int64_t n_frames, const float *bound
         float energy = taps_energy(frames + TABLE_TAPS + b);
         if (energy > LEAST_ENERGY && norm * sqrtf(energy) < *peak) continue;
         table_phases(frames + TABLE_TAPS + b, table, BLOCK, rows);
-        frame_peaks(rows, TABLE_PHASES, BLOCK, tops);
+        frame_peaks(rows, TABLE_PHASES, MARGIN, BLOCK, tops);
         update_peak(rows, TABLE_PHASES, tops, BLOCK, start + b, peak, position);
     }
     return n;
