@@ -41,7 +41,7 @@ from chainweigh.ranking.weigh import render_matched
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.chain_run import render_chain
 from chainweigh.render.tone_bench import bench_tones
-from chainweigh.song import load_song, mix_of
+from chainweigh.song import load_song, mix_of, sum_of
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "song-1"
 GROUPS = ("percussion", "sub", "keys")
@@ -107,9 +107,7 @@ def ours_judged(song, chains):
     windows, onsets = loudest_windows(mix, rate), find_onsets(mix, rate)
     references = [Reference(group.name, group.samples, windows) for group in song.groups]
     master = Reference("master", mix, windows)
-    others = {
-        r.name: windows.cut(mix).astype(np.float64) - windows.cut(r.samples) for r in references
-    }
+    cuts = {r.name: windows.cut(r.samples) for r in references}
     pairs = [(r, c) for r in references for c in chains if c.scope == "bus"]
     pairs += [(master, c) for c in chains if c.scope == "master"]
 
@@ -123,8 +121,9 @@ def ours_judged(song, chains):
         soloed = measure_heard(found.fitted, taken, reference.onsets, windows)
         if reference is master:
             return plr_db, tones, soloed
-        around = others[reference.name]
-        return plr_db, tones, soloed, measure_heard(found.fitted, taken, onsets, windows, around)
+        others = [cut for name, cut in cuts.items() if name != reference.name]
+        mixes = [sum_of([*others, part]) for part in (found.fitted, taken)]
+        return plr_db, tones, soloed, measure_heard(*mixes, onsets, windows)
 
     jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
     return len(run_jobs(jobs, threads=THREADS, progress=no_progress, what=""))

@@ -70,7 +70,7 @@ class WeighedGroup:
         """A candidate's matched samples, read-only; one array for all who hold it at a time."""
         samples = self._held(candidate)
         if samples is None:
-            samples = self._read(candidate, 0, self.reference.samples.shape[1])
+            samples = read_audio(self.audio_of(candidate)).samples
             samples.flags.writeable = False
             self._shared[candidate] = samples
         return samples
@@ -81,16 +81,14 @@ class WeighedGroup:
             return self.reference.samples
         return self._shared.get(candidate)
 
-    def _read(self, candidate: str, start: int, stop: int) -> Samples:
-        return read_part(self.audio_of(candidate), start, stop - start).samples
-
     def windowed(self, candidate: str) -> Samples:
         """A candidate's matched samples in the windows, joined."""
         windows, held = self.reference.windows, self._held(candidate)
         if held is not None:
             return windows.cut(held)
-        spans = windows.frames(self.reference.samples.shape[1])
-        return np.concatenate([self._read(candidate, *span) for span in spans], axis=1)
+        path, spans = self.audio_of(candidate), windows.frames(self.reference.samples.shape[1])
+        parts = [read_part(path, start, stop - start).samples for start, stop in spans]
+        return np.concatenate(parts, axis=1)
 
     def fitted(self, candidate: str) -> Samples:
         """A candidate's fitted reference in the windows, joined."""
