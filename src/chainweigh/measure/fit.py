@@ -195,7 +195,7 @@ class _NormalEquations:
                 error = matmul_toeplitz(column, taps) - target
                 left = max(self._residual(taps, target, self.xx, self.yy0), explained)
                 if abs(float(np.sum(taps * error))) <= SOLVED * left:
-                    return taps
+                    return np.asarray(taps)
         return np.zeros(len(target))
 
     def _residual(self, taps: Floats, target: Floats, xx: Floats, yy0: float) -> float:
