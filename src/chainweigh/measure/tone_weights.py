@@ -65,7 +65,7 @@ def thdn_steady_pct(results: ToneResults, bands: ReferenceBands) -> float | None
         heard = ~np.ma.getmaskarray(row)
         if heard.any():
             thdn = np.interp(bands.block_peaks_dbfs, levels[heard], row.data[heard])
-            distorted += float(bands.energies[:, band] @ np.square(thdn))
+            distorted += float(np.sum(bands.energies[:, band] * np.square(thdn)))
             weight += float(bands.energies[:, band].sum())
     return float(np.sqrt(distorted / weight)) if weight > 0 else None
 
