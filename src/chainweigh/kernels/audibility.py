@@ -90,25 +90,6 @@ def weighted_products(a: Spectra, b: Spectra, weight: Floats32, *, first_bin: in
     -------
     float64, shape (n_frames,)
     """
-    if not native.compiled:
-        return weighted_products_twin(a, b, weight, first_bin=first_bin)
-    sums = np.empty(len(a))
-    native.lib.cw_weighted_products(
-        _complex_pointer(a),
-        _complex_pointer(b),
-        *a.shape,
-        first_bin,
-        len(weight),
-        native.pointer(weight),
-        native.pointer(sums),
-    )
-    return sums
-
-
-def weighted_products_twin(
-    a: Spectra, b: Spectra, weight: Floats32, *, first_bin: int = 0
-) -> Floats:
-    """Defines `weighted_products`."""
     part = slice(first_bin, first_bin + len(weight))
     product = a.real[:, part] * b.real[:, part] + a.imag[:, part] * b.imag[:, part]
     return np.asarray(product @ weight.astype(np.float64))

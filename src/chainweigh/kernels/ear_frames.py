@@ -11,7 +11,7 @@ from chainweigh.kernels.audibility import (
     BandGrouping,
     band_energies_twin,
     band_noise,
-    weighted_products_twin,
+    weighted_products,
 )
 
 Floats32 = NDArray[np.float32]
@@ -77,7 +77,7 @@ def ear_frames(
         n_frames,
         hop,
         length,
-        *map(native.pointer, (window, _turns(length), loudness)),
+        *map(native.pointer, (window, turns(length), loudness)),
         *map(native.pointer, (grouping.bin_weight, grouping.first_bin, grouping.n_band_bins)),
         native.pointer(grouping.share),
         shape[2],
@@ -103,7 +103,7 @@ def ear_frames_twin(
         np.stack([band_noise(a, b, grouping) for a, b in zip(was, now, strict=True)]),
         np.stack(
             [
-                np.sum([weighted_products_twin(s, s, loudness) for s in side[channels]], axis=0)
+                np.sum([weighted_products(s, s, loudness) for s in side[channels]], axis=0)
                 for side in (was, now)
             ]
         ),
@@ -123,7 +123,7 @@ def _signals(samples: Floats32, window: Floats32, hop: int) -> Spectra:
 
 
 @lru_cache(maxsize=8)
-def _turns(length: int) -> Floats32:
+def turns(length: int) -> Floats32:
     """Cosine and sine, in turn, of each step of minus one turn in so many."""
     roots = np.exp(-2j * np.pi * np.arange(length) / length)
     return np.stack([roots.real, roots.imag], axis=1).astype(np.float32)

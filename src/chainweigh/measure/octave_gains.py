@@ -11,8 +11,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.kernels.audibility import weighted_products
-from chainweigh.measure.frames import CHUNK, frame_length, hann, loudness_weight, padded_frames
+from chainweigh.kernels.octave_frames import OctaveFrames, add_shaped, octave_energies
+from chainweigh.measure.frames import chunks, frame_length, hann, loudness_weight, piece
 
 Floats = NDArray[np.float64]
 
@@ -24,33 +24,20 @@ BAND_SHARE = 1e-4  # bands with less of the energy tell nothing about gain
 EXPLAINED_SHARE = 0.5
 OWN_GAINS_EXPLAIN_DB = 0.5  # less than this, and the channels share their gains
 NEGLIGIBLE = 1e-8  # of the candidate's energy
-FRAMES_AT_ONCE = 128
 
 
 class BandEnergies:
     """Octave-band energies of one channel's frames, and the gains that follow."""
 
     def __init__(self, x: NDArray[np.float32], y: NDArray[np.float32], sample_rate_hz: int) -> None:
-        from scipy.fft import rfft
-
-        length = frame_length(sample_rate_hz)
-        bands, window = _octave_bands(sample_rate_hz), hann(length)
-        shape = (_n_frames(x, length), len(bands))
-        self.reference, self.candidate, self.crossed = (np.empty(shape) for _ in range(3))
-        self.loudness_power = np.empty(shape[0])
-        both = (_frames_around(channel, length, FRAMES_AT_ONCE) for channel in (x, y))
-        for (rows, frames_x), (_, frames_y) in zip(*both, strict=True):
-            spectrum_x, spectrum_y = rfft(frames_x * window), rfft(frames_y * window)
-            loud = loudness_weight(sample_rate_hz, length)
-            self.loudness_power[rows] = weighted_products(spectrum_y, spectrum_y, loud)
-            sums = (
-                (self.reference, spectrum_x, spectrum_x),
-                (self.candidate, spectrum_y, spectrum_y),
-                (self.crossed, spectrum_x, spectrum_y),
-            )
-            for index, (first, weight) in enumerate(bands):
-                for out, a, b in sums:
-                    out[rows, index] = weighted_products(a, b, weight, first_bin=first)
+        frames = _octave_frames(sample_rate_hz)
+        length = len(frames.window)
+        sums = np.empty((3, _n_frames(x, length), len(frames.first_bin)))
+        self.loudness_power = np.empty(sums.shape[1])
+        both = (_parts_around(channel, length) for channel in (x, y))
+        for (rows, part_x), (_, part_y) in zip(*both, strict=True):
+            sums[:, rows], self.loudness_power[rows] = octave_energies(part_x, part_y, frames)
+        self.reference, self.candidate, self.crossed = sums
         n = max(round(GAIN_WINDOW_S * sample_rate_hz / (length // 4)) // 2, 1)
         smoother = hann(2 * n)[1:].astype(np.float64)
         self.smooth_reference = _smoothed(self.reference, smoother)
@@ -121,45 +108,29 @@ def apply_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> N
     What has been read for the last time is written over: a chunk of frames completes the hops
     before the first frame of the next.
     """
-    length = frame_length(sample_rate_hz)
-    hop = length // 4
-    begun = np.zeros((3, hop), dtype=np.float32)
-    for rows, frames in _frames_around(x, length, CHUNK):
-        shaped = _shaped(frames, gains[rows].astype(np.float32), sample_rate_hz)
-        hops = np.concatenate([begun, np.zeros((len(frames), hop), dtype=np.float32)])
-        for quarter in range(4):
-            hops[quarter : quarter + len(frames)] += shaped[:, quarter * hop : (quarter + 1) * hop]
-        begun = hops[len(frames) :].copy()
-        start = rows.start * hop - length
-        done = hops[: len(frames)].reshape(-1)[max(-start, 0) :]
-        room = x[max(start, 0) : max(rows.stop * hop - length, 0)]
+    frames = _octave_frames(sample_rate_hz)
+    length, hop = len(frames.window), frames.hop
+    begun = np.zeros(length - hop, dtype=np.float32)
+    for rows, part in _parts_around(x, length):
+        added = np.zeros(len(part), dtype=np.float32)
+        added[: len(begun)] = begun
+        add_shaped(part, gains[rows].astype(np.float32), frames, added)
+        start, n = rows.start * hop - length, (rows.stop - rows.start) * hop
+        done, begun = added[max(-start, 0) : n], added[n:].copy()
+        room = x[max(start, 0) : max(start + n, 0)]
         room[:] = done[: len(room)]
 
 
-def _shaped(
-    frames: NDArray[np.float32], gains: NDArray[np.float32], sample_rate_hz: int
-) -> NDArray[np.float32]:
-    """Frames under the window with their gains applied, under the window again."""
-    from scipy.fft import irfft, rfft
-
-    length = frames.shape[1]
-    window = hann(length)
-    curve = np.zeros((len(frames), length // 2 + 1), dtype=np.float32)
-    for index, (first, weight) in enumerate(_octave_bands(sample_rate_hz)):
-        curve[:, first : first + len(weight)] += gains[:, index, None] * weight
-    spectrum = rfft(frames * window)
-    spectrum *= curve
-    shaped = irfft(spectrum, length, overwrite_x=True)
-    shaped *= (window / 1.5).astype(np.float32)  # squared Hann at a quarter hop sums to 1.5
-    return np.asarray(shaped)
-
-
-def _frames_around(
-    x: NDArray[np.float32], length: int, size: int
+def _parts_around(
+    x: NDArray[np.float32], length: int
 ) -> Iterator[tuple[slice, NDArray[np.float32]]]:
-    """Frames at a quarter hop that cover every sample four times, the first all before x."""
-    n_frames = _n_frames(x, length)
-    return padded_frames(x, length, length // 4, lead=length, n_frames=n_frames, size=size)
+    """Samples of some frames at once, at a quarter hop, the first all before x and the last behind.
+
+    Every sample of x lies in four frames.
+    """
+    hop = length // 4
+    for rows in chunks(_n_frames(x, length)):
+        yield rows, piece(x, rows.start * hop - length, (rows.stop - rows.start - 1) * hop + length)
 
 
 def _n_frames(x: NDArray[np.float32], length: int) -> int:
@@ -167,20 +138,27 @@ def _n_frames(x: NDArray[np.float32], length: int) -> int:
 
 
 @lru_cache(maxsize=8)
-def _octave_bands(sample_rate_hz: int) -> list[tuple[int, NDArray[np.float32]]]:
-    """First bin and weights of each octave band; the weights of all bands sum to one."""
+def _octave_frames(sample_rate_hz: int) -> OctaveFrames:
+    """Hann frames at a quarter hop; the weights of all bands sum to one in each bin."""
     length = frame_length(sample_rate_hz)
     frequency_hz = np.arange(length // 2 + 1) * sample_rate_hz / length
     octave = np.log2(np.maximum(frequency_hz, 1.0) / LOWEST_OCTAVE_HZ)
     top = min(N_OCTAVES - 1, int(np.floor(octave[-1] - 0.5)))
     octave = np.clip(octave, 0, top)
-    bands = []
+    shares, firsts = [], []
     for index in range(top + 1):
         weight = np.cos(np.pi / 2 * np.clip(np.abs(octave - index), 0, 1)) ** 2
         bins = np.flatnonzero(weight > 1e-12)
-        part = weight[bins[0] : bins[-1] + 1]
-        bands.append((int(bins[0]), np.ascontiguousarray(part, dtype=np.float32)))
-    return bands
+        firsts.append(bins[0])
+        shares.append(weight[bins[0] : bins[-1] + 1])
+    return OctaveFrames(
+        window=hann(length),
+        hop=length // 4,
+        loudness=loudness_weight(sample_rate_hz, length),
+        first_bin=np.array(firsts, dtype=np.int32),
+        n_band_bins=np.array([len(share) for share in shares], dtype=np.int32),
+        share=np.concatenate(shares).astype(np.float32),
+    )
 
 
 def _smoothed(series: Floats, window: Floats) -> Floats:

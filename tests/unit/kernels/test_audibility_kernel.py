@@ -14,7 +14,6 @@ from chainweigh.kernels.audibility import (
     spread,
     spread_twin,
     weighted_products,
-    weighted_products_twin,
 )
 from chainweigh.kernels.ear_frames import ear_frames, ear_frames_twin
 
@@ -53,13 +52,6 @@ class TestCompiled:
     def test_band_energies_match_the_twin(self, n_frames):
         got = band_energies(spectra(n_frames), grouping())
         np.testing.assert_allclose(got, band_energies_twin(spectra(n_frames), grouping()), 2e-6)
-
-    def test_weighted_products_match_the_twin(self, n_frames):
-        weight = np.linspace(-1, 2, 83).astype(np.float32)
-        pair = spectra(n_frames), spectra(n_frames, seed=3)
-        got = weighted_products(*pair, weight, first_bin=7)
-        expected = weighted_products_twin(*pair, weight, first_bin=7)
-        np.testing.assert_allclose(got, expected, atol=1e-5)
 
     def test_spread_matches_the_twin(self, n_frames):
         arguments = levels(n_frames), CENTRE_HZ, STEP_BARK, ONES

@@ -40,27 +40,6 @@ WIDE void cw_ear_bands(const float *spectra, int64_t n_frames, int64_t n_bins,
     }
 }
 
-/* Per frame the weighted sum of products of two spectra's bins, their phases apart included, over n
-   bins from the first. */
-WIDE void cw_weighted_products(const float *a, const float *b, int64_t n_frames, int64_t n_bins,
-                               int64_t first, int64_t n, const float *weight, double *sums)
-{
-    int64_t whole = n / LANES * LANES;
-    for (int64_t t = 0; t < n_frames; t++) {
-        const float *x = a + 2 * (n_bins * t + first), *y = b + 2 * (n_bins * t + first);
-        double lane[LANES] = {0.0}, sum = 0.0;
-        for (int64_t k = 0; k < whole; k += LANES)
-            for (int j = 0; j < LANES; j++) {
-                int64_t i = 2 * (k + j);
-                lane[j] += weight[k + j] * (x[i] * y[i] + x[i + 1] * y[i + 1]);
-            }
-        for (int64_t k = whole; k < n; k++)
-            sum += weight[k] * (x[2 * k] * y[2 * k] + x[2 * k + 1] * y[2 * k + 1]);
-        for (int j = 0; j < LANES; j++) sum += lane[j];
-        sums[t] = sum;
-    }
-}
-
 /* Sum of ratio^1 .. ratio^n, and the last of them given. */
 INLINE double geometric(double ratio, double last, double n)
 {

@@ -1,106 +1,10 @@
 /* Frames of two signals transformed and grouped into the ear model's bands, eight frames side by
    side: every value below is a lane of each, so that the spectra never leave the cache. */
 #include "common.h"
+#include "_frame_transform.h"
 #include "ear_frames.h"
 
-#define LANES 8
 #define FLOOR 1e-12f
-
-#if defined(__GNUC__) && !defined(CW_PLAIN)
-#pragma GCC diagnostic ignored "-Wpsabi" /* of functions that are inlined wherever they serve */
-typedef float lanes __attribute__((vector_size(32), aligned(4)));
-#define ADD(a, b) ((a) + (b))
-#define SUB(a, b) ((a) - (b))
-#define MUL(a, b) ((a) * (b))
-#define SCALE(a, s) ((a) * (s))
-#define AT(v, j) ((v)[j])
-#else
-typedef struct { float at[LANES]; } lanes;
-#define AT(v, j) ((v).at[j])
-#define EACH(expression) \
-    lanes out; for (int j = 0; j < LANES; j++) AT(out, j) = (expression); return out
-INLINE lanes ADD(lanes a, lanes b) { EACH(AT(a, j) + AT(b, j)); }
-INLINE lanes SUB(lanes a, lanes b) { EACH(AT(a, j) - AT(b, j)); }
-INLINE lanes MUL(lanes a, lanes b) { EACH(AT(a, j) * AT(b, j)); }
-INLINE lanes SCALE(lanes a, float s) { EACH(AT(a, j) * s); }
-#endif
-
-typedef struct { lanes re, im; } row;
-
-INLINE row turned(lanes re, lanes im, const float *w)
-{
-    row out = {SUB(SCALE(re, w[0]), SCALE(im, w[1])), ADD(SCALE(re, w[1]), SCALE(im, w[0]))};
-    return out;
-}
-
-/* One radix-4 step of a self-sorting transform of n times s rows; turns holds the length's roots. */
-INLINE void step_of_four(const row *x, row *y, int n, int s, const float *turns, int length)
-{
-    int quarter = n / 4, turn = length / n;
-    for (int p = 0; p < quarter; p++) {
-        const float *first = turns + 2 * p * turn, *second = first + 2 * p * turn;
-        const float *third = second + 2 * p * turn;
-        for (int q = 0; q < s; q++) {
-            const row a = x[q + s * p], b = x[q + s * (p + quarter)];
-            const row c = x[q + s * (p + 2 * quarter)], d = x[q + s * (p + 3 * quarter)];
-            lanes even_re = ADD(a.re, c.re), even_im = ADD(a.im, c.im);
-            lanes odd_re = ADD(b.re, d.re), odd_im = ADD(b.im, d.im);
-            lanes apart_re = SUB(a.re, c.re), apart_im = SUB(a.im, c.im);
-            lanes across_re = SUB(d.im, b.im), across_im = SUB(b.re, d.re);
-            row *to = y + q + 4 * s * p;
-            to[0].re = ADD(even_re, odd_re);
-            to[0].im = ADD(even_im, odd_im);
-            to[s] = turned(SUB(apart_re, across_re), SUB(apart_im, across_im), first);
-            to[2 * s] = turned(SUB(even_re, odd_re), SUB(even_im, odd_im), second);
-            to[3 * s] = turned(ADD(apart_re, across_re), ADD(apart_im, across_im), third);
-        }
-    }
-}
-
-INLINE void step_of_two(const row *x, row *y, int s)
-{
-    for (int q = 0; q < s; q++) {
-        const row a = x[q], b = x[q + s];
-        y[q].re = ADD(a.re, b.re);
-        y[q].im = ADD(a.im, b.im);
-        y[q + s].re = SUB(a.re, b.re);
-        y[q + s].im = SUB(a.im, b.im);
-    }
-}
-
-/* Real samples under a window as complex ones of half the number. */
-INLINE void load(const float *const at[LANES], int length, const float *window, row *x)
-{
-    float *to = (float *)x;
-    for (int i = 0; i < length; i++, to += LANES)
-        for (int j = 0; j < LANES; j++) to[j] = at[j][i] * window[i];
-}
-
-/* Spectra of eight frames: length / 2 + 1 rows, for which work has room too. */
-INLINE void transform(const float *const at[LANES], int length, const float *window,
-                      const float *turns, row *work, row *out)
-{
-    int half = length / 2, s = 1;
-    row *x = out, *y = work;
-    load(at, length, window, x);
-    for (int n = half; n > 1; n = n > 2 ? n / 4 : 1, s *= 4) {
-        if (n == 2) step_of_two(x, y, s);
-        else step_of_four(x, y, n, s, turns, length);
-        row *swap = x;
-        x = y;
-        y = swap;
-    }
-    if (x != work) memcpy(work, x, (size_t)half * sizeof(row));
-    for (int k = 0; k <= half; k++) {
-        const row a = work[k < half ? k : 0], b = work[k ? half - k : 0];
-        lanes odd_re = SCALE(ADD(a.im, b.im), 0.5f), odd_im = SCALE(SUB(b.re, a.re), 0.5f);
-        row odd = turned(odd_re, odd_im, turns + 2 * k);
-        out[k].re = ADD(SCALE(ADD(a.re, b.re), 0.5f), odd.re);
-        out[k].im = ADD(SCALE(SUB(a.im, b.im), 0.5f), odd.im);
-    }
-}
-
-INLINE lanes power_of(row x) { return ADD(MUL(x.re, x.re), MUL(x.im, x.im)); }
 
 INLINE lanes root_of(lanes x)
 {
@@ -118,14 +22,6 @@ INLINE void to_mid_and_side(row *left, row *right, int n_bins)
         left[k].im = SCALE(ADD(a.im, b.im), 0.5f);
         right[k].re = SCALE(SUB(a.re, b.re), 0.5f);
         right[k].im = SCALE(SUB(a.im, b.im), 0.5f);
-    }
-}
-
-INLINE void add_loudness(const row *x, int n_bins, const float *loudness, double sum[LANES])
-{
-    for (int k = 0; k < n_bins; k++) {
-        lanes power = SCALE(power_of(x[k]), loudness[k]);
-        for (int j = 0; j < LANES; j++) sum[j] += AT(power, j);
     }
 }
 
