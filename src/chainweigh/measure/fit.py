@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.kernels.toeplitz import solve_toeplitz
 from chainweigh.measure.correlation import autocorrelation, cross_correlation
 from chainweigh.measure.fit_taper import tapered
 from chainweigh.measure.frames import chunks, piece, rate_scale
@@ -177,7 +178,7 @@ class _NormalEquations:
 
     def _solve(self, target: Floats) -> Floats:
         """Least-squares taps; zeros where the reference is too narrow to know so many."""
-        from scipy.linalg import matmul_toeplitz, solve_toeplitz
+        from scipy.linalg import matmul_toeplitz
 
         column = self.xx[self.zero_lag : self.zero_lag + len(target)].copy()
         power, explained = column[0], self.yy0 * 10 ** (EXPLAINED_DB / 10)
@@ -186,10 +187,7 @@ class _NormalEquations:
             column[0] = power * (1 + ridge)
             taps, error = np.zeros(len(target)), -target
             for _ in range(1 + REFINEMENTS):
-                try:
-                    taps = taps - solve_toeplitz(column, error)
-                except np.linalg.LinAlgError:
-                    break
+                taps = taps - solve_toeplitz(column, error)
                 if not np.abs(taps).max() < largest:
                     break
                 error = matmul_toeplitz(column, taps) - target
@@ -335,8 +333,6 @@ def _block_powers(signal: Samples) -> Floats:
 
 def _whitener(auto: Floats) -> Floats:
     """Prediction-error filter of the reference's long-term spectrum, as an FIR."""
-    from scipy.linalg import solve_toeplitz
-
     order = min(WHITENING_ORDER, len(auto) - 1)
     column = auto[:order].copy()
     column[0] *= 1 + 1e-9

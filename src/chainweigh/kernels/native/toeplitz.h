@@ -1,0 +1,2 @@
+void cw_solve_toeplitz(const double *column, const double *target, int n, double *space,
+                       double *solution);
