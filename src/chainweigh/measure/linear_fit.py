@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_samples
+from chainweigh.audio.array import Samples, check_layout, check_samples
 from chainweigh.measure.frames import piece
 
 Floats = NDArray[np.float64]
@@ -49,14 +49,15 @@ def apply_fit(
     Raises
     ------
     SignalError
-        As `check_samples` does.
+        As `check_samples` does; of values only those that the frames asked for depend on count.
     """
-    check_samples(reference, what="reference")
+    check_layout(reference, what="reference")
     stop = reference.shape[1] if stop is None else stop
     out = np.empty((len(reference), stop - start), dtype=np.float32)
     apply = _apply_gain if fit.n_taps == 1 else _apply_taps
     for channel, into in zip(reference, out, strict=True):
         apply(fit, channel, start, into)
+    check_samples(out, what="reference passed through its fit")
     return out
 
 
