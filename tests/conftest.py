@@ -4,6 +4,7 @@ import os
 import platform
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -11,8 +12,7 @@ import pytest
 SOURCES = Path(__file__).parent / "plugins"
 C_FLAGS = ("-std=c99", "-D_GNU_SOURCE", "-O1", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden")
 FRAMEWORK = Path("/usr/share/dpf/distrho")  # Debian package dpf-source
-LOAD_FAULTS = {"segfault": 1, "abort": 2, "exit": 3, "throw": 4, "spin": 6}
-IN_ALL_FORMATS = ("segfault", "exit")
+LOAD_FAULTS = ("segfault", "abort", "exit", "throw", "sleep", "spin", "noise", "mode", "child")
 
 
 def _missing(what):
@@ -22,7 +22,7 @@ def _missing(what):
 
 
 def _build(folder, name, *arguments):
-    subprocess.run(["cc", *C_FLAGS, *arguments, "-o", folder / name, "-lm"], check=True)
+    subprocess.run(["cc", *C_FLAGS, *arguments, "-o", folder / name, "-lm", "-ldl"], check=True)
 
 
 def _lv2(folder, source, name):
@@ -71,29 +71,43 @@ def _build_rogues(folder):
     _build(folder, "rogue.so", *ladspa)
     _build(folder, "rogue.clap", *clap)
     _build(folder, _lv2(folder, "rogue_lv2", "rogue"), *lv2)
-    _build(folder, _vst3(folder, "steady"), *vst3)
+    steady_vst3 = _vst3(folder, "steady")
+    _build(folder, steady_vst3, *vst3)
     _build(folder, _vst3(folder, "demanding"), "-DDEMANDING", *vst3)
-    for name, number in LOAD_FAULTS.items():
-        _build(folder, f"load_{name}.so", f"-DAT_LOAD={number}", *ladspa)
-    for name in IN_ALL_FORMATS:
-        fault = f"-DAT_LOAD={LOAD_FAULTS[name]}"
-        _build(folder, f"load_{name}.clap", fault, *clap)
-        _build(folder, _lv2(folder, "rogue_lv2", f"load_{name}"), fault, *lv2)
-        _build(folder, _vst3(folder, f"load_{name}"), fault, *vst3)
+    for name in LOAD_FAULTS:  # read by the rogue itself
+        for suffix in (".so", ".clap"):
+            os.link(folder / f"rogue{suffix}", folder / f"load_{name}{suffix}")
+        os.link(folder / "rogue.lv2" / "rogue.so", _lv2(folder, "rogue_lv2", f"load_{name}"))
+        os.link(steady_vst3, _vst3(folder, f"load_{name}"))
     throw.unlink()
 
 
 @pytest.fixture(scope="session")
 def framework_folder(plugin_folder, tmp_path_factory):
-    """Folder with the steady plug-in as VST3 by a framework, whole.vst3 and halves.vst3."""
+    """Folder with the steady plug-in by a framework of others: in each format, VST3 in two ways."""
     if not FRAMEWORK.is_dir():
-        _missing("no dpf-source (Debian package) to build a VST3 plug-in with")
+        _missing("no dpf-source (Debian package) to build plug-ins with")
     folder = tmp_path_factory.mktemp("framework")
-    own = SOURCES / "steady_framework"
-    for name, is_split in (("whole", 0), ("halves", 1)):
-        flags = ["-std=c++11", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden", "-w"]
-        flags += ["-DDISTRHO_PLUGIN_TARGET_VST3", f"-DDPF_VST3_USES_SEPARATE_CONTROLLER={is_split}"]
-        sources = [own / "steady.cpp", FRAMEWORK / "DistrhoPluginMain.cpp"]
-        command = ["c++", *flags, f"-I{own}", f"-I{FRAMEWORK}", *sources, "-shared"]
-        subprocess.run([*command, "-o", _vst3(folder, name)], check=True)
+    bundle = folder / "framework.lv2"
+    bundle.mkdir()
+    split = "-DDPF_VST3_USES_SEPARATE_CONTROLLER="
+    builds = (
+        _framework_build("LADSPA", folder / "framework.so"),
+        _framework_build("CLAP", folder / "framework.clap"),
+        _framework_build("LV2", bundle / "framework.so"),
+        _framework_build("VST3", _vst3(folder, "whole"), f"{split}0"),
+        _framework_build("VST3", _vst3(folder, "halves"), f"{split}1"),
+    )
+    assert [build.wait() for build in builds] == [0] * len(builds)
+    describe = "import ctypes; ctypes.CDLL('./framework.so').lv2_generate_ttl(b'framework')"
+    subprocess.run([sys.executable, "-c", describe], cwd=bundle, check=True, capture_output=True)
     return folder
+
+
+def _framework_build(format_name, binary, *flags):
+    own = SOURCES / "steady_framework"
+    sources = (own / "steady.cpp", FRAMEWORK / "DistrhoPluginMain.cpp")
+    always = ("-std=c++11", "-ffp-contract=off", "-fPIC", "-fvisibility=hidden", "-w", "-shared")
+    target = f"-DDISTRHO_PLUGIN_TARGET_{format_name}"
+    places = (f"-I{own}", f"-I{FRAMEWORK}")
+    return subprocess.Popen(["c++", *always, target, *flags, *places, *sources, "-o", binary])

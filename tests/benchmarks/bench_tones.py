@@ -96,9 +96,9 @@ def main():
     )
     bands = reference_bands(song, RATE)
     results = measure_tones(output, grid)
-    ridden = ridden_tones(bands)
+    ridden = ridden_tones(song, bands)
     print(f"weighting   {best_s(lambda: thdn_steady_pct(results, bands)) * 1e3:8.1f} ms")
-    print(f"ridden, make {best_s(lambda: ridden_tones(bands)) * 1e3:7.1f} ms")
+    print(f"ridden, make {best_s(lambda: ridden_tones(song, bands)) * 1e3:7.1f} ms")
     print(f"ridden, read {best_s(lambda: thdn_ridden_pct(ridden.signal, ridden)) * 1e3:7.1f} ms")
 
 

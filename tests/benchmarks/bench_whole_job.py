@@ -4,8 +4,10 @@ First the part a script can do too: render, match loudness, read loudness and tr
 two threads stands against a plain script of pedalboard and pyloudnorm with one, which is below: its
 clips run at the song's rate, ours at 8 or 16 times that; its true peak is a 4x polyphase resampling
 by scipy, since neither library reads one. masked_clip takes no part.
-Then the command `chainweigh rank` as a user starts it, tones and audibility with it: an empty
-cache, the same again from the cache, and the largest resident size.
+Then the same jobs with tones and audibility: steady and ridden tones, distortion on the programme,
+NMR soloed and in the dry mix.
+Then the command `chainweigh rank` as a user starts it, set, drive ladder, tables and page with it:
+an empty cache, the same again from the cache, and the largest resident size.
 Goals: 12 times the script; tones and audibility at most treble the time; from the cache 20 times
 as fast; memory 4 times the decoded stems and 300 MB. Times on a busy machine say little, ratios
 more. Run: python tests/benchmarks/bench_whole_job.py [SECONDS]
@@ -29,10 +31,17 @@ from chainweigh.audio.files import write_wav
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.true_peak import true_peak_dbtp
+from chainweigh.ranking.distortion import measure_heard, measure_programme
 from chainweigh.ranking.jobs import no_progress, run_jobs
+from chainweigh.ranking.mix import measure_plr_db
+from chainweigh.ranking.reference import Reference
+from chainweigh.ranking.weigh import render_matched
+from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.chain_run import render_chain
-from chainweigh.song import load_song, mix_of
+from chainweigh.render.tone_bench import bench_tones
+from chainweigh.song import load_song, mix_of, sum_of
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "song-1"
 GROUPS = ("percussion", "sub", "keys")
@@ -89,6 +98,34 @@ def ours(song, chains):
         return loudness, true_peak_dbtp(matched, rate)
 
     jobs = [lambda s=s, c=c: job(s, c) for s, c in pairs]
+    return len(run_jobs(jobs, threads=THREADS, progress=no_progress, what=""))
+
+
+def ours_judged(song, chains):
+    """The same pairs with tones and audibility, two threads."""
+    rate, mix = song.sample_rate_hz, mix_of(song.groups)
+    windows, onsets = loudest_windows(mix, rate), find_onsets(mix, rate)
+    references = [Reference(group.name, group.samples, windows) for group in song.groups]
+    master = Reference("master", mix, windows)
+    cuts = {r.name: windows.cut(r.samples) for r in references}
+    pairs = [(r, c) for r in references for c in chains if c.scope == "bus"]
+    pairs += [(master, c) for c in chains if c.scope == "master"]
+
+    def job(reference, chain):
+        matched = render_matched(chain, reference)
+        plr_db = measure_plr_db(matched.samples, rate)
+        driven = reference.tones
+        tones = bench_tones(matched.stages, driven.grid, driven.bands, driven.ridden)
+        found = measure_programme(reference.programme, matched.samples)
+        taken = windows.cut(matched.samples)
+        soloed = measure_heard(found.fitted, taken, reference.onsets, windows)
+        if reference is master:
+            return plr_db, tones, soloed
+        others = [cut for name, cut in cuts.items() if name != reference.name]
+        mixes = [sum_of([*others, part]) for part in (found.fitted, taken)]
+        return plr_db, tones, soloed, measure_heard(*mixes, onsets, windows)
+
+    jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
     return len(run_jobs(jobs, threads=THREADS, progress=no_progress, what=""))
 
 
@@ -163,10 +200,12 @@ def main():
         ).read_bytes()
         song = load_song(folder / "song")
         plain, by_script = timed(ours, song, chains), timed(script, song)
+        judged = timed(ours_judged, song, chains)
     print(f"{seconds} s song, {len(GROUPS)} groups, 7 bus and 3 master chains")
     print(f"render, match, loudness, true peak: {plain:.1f} s with {THREADS} threads; script")
     print(f"  with one {by_script:.1f} s: {by_script / plain:.1f} times ours (goal 12)")
-    print(f"whole command, empty cache: {first:.1f} s, {first / plain:.1f} times that (goal 3)")
+    print(f"with tones and audibility: {judged:.1f} s, {judged / plain:.1f} times ours (goal 3)")
+    print(f"whole command, empty cache: {first:.1f} s, {first / plain:.1f} times ours")
     print(f"  from the cache: {again:.1f} s, {first / again:.1f} times as fast (goal 20)")
     print(f"  the same results: {'yes' if same else 'NO'}")
     allowed = 4 * stems + 300e6

@@ -128,8 +128,8 @@ def test_the_tail_is_told_and_a_rate_refused(get):
 @pytest.mark.parametrize(
     ("fault", "said"),
     [
-        (30, "reported an error while processing"),
-        (31, "changed its channels while it was active"),
+        (32, "reported an error while processing"),
+        (33, "changed its channels while it was active"),
     ],
 )
 def test_a_fault_only_vst3_knows_is_told(get, fault, said):

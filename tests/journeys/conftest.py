@@ -30,6 +30,10 @@ class Workplace:
         self.folder, self.cache = folder, cache
         self._environment = {**os.environ, "XDG_CACHE_HOME": str(cache)}
 
+    def cache_apart(self, name):
+        """The same folder with another, empty cache."""
+        return Workplace(self.folder, self.cache.with_name(name))
+
     def run(self, *arguments, code=0):
         """Run chainweigh with arguments; the exit code must be as said."""
         done = subprocess.run(

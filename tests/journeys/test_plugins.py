@@ -48,6 +48,11 @@ def candidates(run):
     }
 
 
+def measured(candidate):
+    """All but its place among the others."""
+    return {key: value for key, value in candidate.items() if key != "standing"}
+
+
 def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plugin_folder):
     texts = (
         CLIP,
@@ -89,6 +94,29 @@ def test_plug_ins_are_ranked_and_a_faulty_one_is_a_row_with_its_reason(tiny, plu
     assert "CLAP plug-in Steady 1.0: 64 frames late, as it reports" in page
     assert "Plug-in clap:org.example.steady: not tested" in page
     assert "Plug-in ladspa:steady: safe to rank" in page
+
+
+def test_a_faulty_plug_in_changes_no_bit_of_what_the_others_give(tiny, plugin_folder):
+    """The same plug-in once sound, once crashing: each of the others is worked out both times."""
+    state = b"steady 1" + struct.pack("6d", 0, 0, 1, 0, 0, 1)
+    runs = []
+    for fault, code in (("0", 0), ("1", 3)):
+        mine = tiny.folder / f"fault-{fault}"
+        mine.mkdir()
+        (mine / "soft.state").write_bytes(state)
+        for number, text in enumerate((CLIP, STEADY, ROGUE)):
+            written = text.replace("FOLDER", str(plugin_folder)).replace("NUMBER", fault)
+            (mine / f"{number}.toml").write_text(written, encoding="utf-8")
+        work, run = tiny.cache_apart(fault), tiny.folder / f"run-{fault}"
+        work.run("rank", "tiny", "--chains", mine, "--out", run, code=code)
+        runs.append(run)
+    sound, faulty = map(candidates, runs)
+    assert faulty["hits", "Fault 1"]["failure"]
+    for place, candidate in faulty.items():
+        if not place[1].startswith("Fault"):
+            assert measured(candidate) == measured(sound[place])
+            audio = [run / candidate["audio"] for run in runs]
+            assert audio[0].read_bytes() == audio[1].read_bytes()
 
 
 def test_a_scan_tells_what_cannot_be_used_and_why(place, plugin_folder):

@@ -4,6 +4,7 @@ import csv
 import json
 import signal
 import time
+from random import Random
 
 import numpy as np
 import pyebur128
@@ -279,13 +280,30 @@ def test_ctrl_c_leaves_no_run_folder_and_the_next_run_finishes(tiny):
     assert first.stat().st_mtime_ns == written  # what was finished is used, not made again
 
 
-def test_a_kill_leaves_nothing_that_stops_the_next_run(tiny):
-    process = start_a_long_run(tiny)
-    await_first_take(tiny, process)
-    process.kill()
-    process.communicate(timeout=60)
-    assert process.returncode == -signal.SIGKILL
-    assert not (tiny.folder / "run" / "results.json").exists()
+def files_in(*folders):
+    return [path for folder in folders for path in folder.rglob("*") if path.is_file()]
+
+
+def test_a_run_killed_at_any_moment_and_run_again_ends_as_if_undisturbed(tiny, ranked):
+    """Moments: a random number of files written so far, and up to 50 ms after that one."""
+    undisturbed = ranked.folder / "run"
+    n_before, n_files = len(files_in(tiny.folder)), len(files_in(ranked.cache, undisturbed))
+    random = Random(6)
+    for n_written in sorted(random.sample(range(1, n_files - 1), 5)):
+        process = tiny.start("rank", "tiny", "--chains", "chains", "--out", "run")
+        while process.poll() is None:
+            if len(files_in(tiny.cache, tiny.folder)) >= n_before + n_written:
+                break
+            time.sleep(0.005)
+        time.sleep(random.uniform(0, 0.05))
+        process.kill()
+        process.communicate(timeout=60)
+        assert process.returncode == -signal.SIGKILL
+        assert not (tiny.folder / "run").exists()
     tiny.run("rank", "tiny", "--chains", "chains", "--out", "run")
-    left = [p.name for p in tiny.folder.iterdir() if "partial" in p.name or "old" in p.name]
-    assert left == []
+    for path in files_in(undisturbed):
+        same = tiny.folder / "run" / path.relative_to(undisturbed)
+        assert path.read_bytes() == same.read_bytes(), same
+    assert sorted(p.name for p in tiny.folder.iterdir()) == ["chains", "run", "tiny"]
+    assert len(files_in(tiny.folder / "run")) == len(files_in(undisturbed))
+    assert [p.name for p in files_in(tiny.cache) if p.name.startswith(".")] == []

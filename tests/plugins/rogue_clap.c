@@ -1,34 +1,35 @@
-/* The effect with a fault of choice as CLAP: the parameter "Fault". */
+/* The effect with a fault of choice as CLAP: the parameter "Fault"; "Stubborn" takes no more than 0.25. */
 #include "clap_abi.h"
 #include "rogue_faults.h"
 
-struct instance { struct plugin plugin; struct rogue rogue; double fault; };
+enum { FAULT, STUBBORN, N_PARAMS };
+struct instance { struct plugin plugin; struct rogue rogue; double fault, stubborn; };
 
 static struct instance *own(const struct plugin *p) { return p->data; }
 
-static uint32_t count(const struct plugin *p) { (void)p; return 1; }
+static uint32_t count(const struct plugin *p) { (void)p; return N_PARAMS; }
 
 static bool get_info(const struct plugin *p, uint32_t index, struct param_info *info)
 {
-    (void)p, (void)index;
+    (void)p;
     memset(info, 0, sizeof *info);
-    info->flags = STEPPED;
-    info->maximum = LAST;
-    strcpy(info->name, "Fault");
+    info->id = index;
+    info->flags = index == FAULT ? STEPPED : 0;
+    info->maximum = index == FAULT ? LAST : 1;
+    strcpy(info->name, index == FAULT ? "Fault" : "Stubborn");
     return true;
 }
 
 static bool get_value(const struct plugin *p, uint32_t id, double *value)
 {
-    (void)id;
-    *value = own(p)->fault;
+    *value = id == FAULT ? own(p)->fault : own(p)->stubborn;
     return true;
 }
 
 static bool value_to_text(const struct plugin *p, uint32_t id, double value, char *text, uint32_t size)
 {
-    (void)p, (void)id;
-    return snprintf(text, size, "%.0f", value) > 0;
+    (void)p;
+    return snprintf(text, size, id == FAULT ? "%.0f" : "%.3f", value) > 0;
 }
 
 static bool text_to_value(const struct plugin *p, uint32_t id, const char *text, double *value)
@@ -43,8 +44,10 @@ static void flush(const struct plugin *p, const struct in_events *in, const stru
     (void)out;
     for (uint32_t i = 0; i < in->size(in); i++) {
         const struct param_event *event = (const void *)in->get(in, i);
-        if (event->header.type == PARAM_VALUE)
+        if (event->header.type == PARAM_VALUE && event->param_id == FAULT)
             own(p)->fault = event->value;
+        else if (event->header.type == PARAM_VALUE)
+            own(p)->stubborn = fmin(event->value, 0.25);
     }
 }
 

@@ -1,6 +1,7 @@
-/* An effect with a fault of choice: by number in each block, the macro AT_LOAD when loaded. */
+/* An effect with a fault of choice: by number in each block, by its file's name when loaded. */
 #ifndef ROGUE_FAULTS_H
 #define ROGUE_FAULTS_H
+#include <dlfcn.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -13,7 +14,8 @@ void throw_something(void);
 
 enum { NONE, SEGFAULT, ABORT, EXIT, THROW, SLEEP, SPIN, NOISE, NOT_A_NUMBER, INFINITE, WRONG_LATENCY,
        DROP_OUTS, FLOAT_MODE, CHILD, LATENCY_CHANGES, SILENT, AT_DESTROY, LEAK, LEAK_FAST, BY_BLOCK,
-       RANDOM, LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK, LAST };
+       RANDOM, LATER_UNTOLD, OFFSET, HISS, ADAPTS, LONG_TAIL, RARELY_MUTE, TURNED, STUCK, OVERRUN,
+       UNWRITTEN, LAST };
 enum { REPORTED = 100, LATER = 300, RING = 512, RATE = 48000 };
 
 struct rogue { float ring[2][RING], tail[2][RING]; unsigned long frame, heard; };
@@ -29,18 +31,31 @@ static void misbehave(int fault)
     case EXIT: exit(0);
     case THROW: throw_something(); break;
     case SLEEP: for (;;) sleep(1000);
-    case SPIN: for (volatile int i = 0;; i++) {}
+    case SPIN: nice(19); for (volatile int i = 0;; i++) {}  /* others shall get their share */
     case NOISE: for (int i = 0; i < 2000; i++) puts("{\"rendered\": null}"); fflush(stdout); break;
     case FLOAT_MODE: _mm_setcsr(_mm_getcsr() | 0x8040 | 0x6000); break;  /* no subnormals, towards zero */
     case CHILD: if (fork() == 0) for (;;) sleep(1000); break;
     case LEAK: keep(2 << 20); break;
+    case UNWRITTEN: kept = malloc(1 << 20); break;
+    case OVERRUN: keep(100); memset(kept, 1, 101); free(kept); break;
     case LAST: abort();
     }
 }
 
-#ifdef AT_LOAD
-__attribute__((constructor)) static void at_load(void) { misbehave(AT_LOAD); }
-#endif
+/* The fault of a file or bundle called load_NAME. */
+static const char *const at_load[] = {
+    [SEGFAULT] = "load_segfault.", [ABORT] = "load_abort.", [EXIT] = "load_exit.",
+    [THROW] = "load_throw.", [SLEEP] = "load_sleep.", [SPIN] = "load_spin.",
+    [NOISE] = "load_noise.", [FLOAT_MODE] = "load_mode.", [CHILD] = "load_child."};
+
+__attribute__((constructor)) static void loaded(void)
+{
+    Dl_info found;
+    int n_faults = dladdr((void *)at_load, &found) ? sizeof at_load / sizeof *at_load : 0;
+    for (int fault = 0; fault < n_faults; fault++)
+        if (at_load[fault] && strstr(found.dli_fname, at_load[fault]))
+            misbehave(fault);
+}
 
 static float passed(int fault, unsigned long frame, float value)
 {
@@ -59,6 +74,7 @@ static float changed(struct rogue *s, int fault, int side, unsigned long i, floa
 {
     float *tail = &s->tail[side][s->frame % RING];
     if (fault == BY_BLOCK && i < 8) return 0.9f * value;
+    if (fault == UNWRITTEN && kept) return value + *(float *)kept;
     if (fault == ADAPTS) return value / (1.0f + (float)s->heard / RATE);
     if (fault == LONG_TAIL) return *tail = value + 0.99f * *tail;
     return value;

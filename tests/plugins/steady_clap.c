@@ -173,8 +173,8 @@ static bool start(const struct plugin *p) { return on_thread(own(p), true); }
 static int32_t process(const struct plugin *p, const struct process *job)
 {
     struct instance *s = own(p);
-    if (!on_thread(s, true))
-        return 0;
+    if (!on_thread(s, true) || job->n_inputs != 2 || job->inputs[1].data32[1][job->n_frames - 1] != 0)
+        return 0;  /* the side-chain is silent */
     flush(p, job->in_events, job->out_events);
     for (int side = 0; side < 2; side++)
         steady_run(&s->dsp, side, (float)s->values[0], (float)s->values[1], s->values[2] > 0.5,

@@ -8,7 +8,7 @@
 enum { STEADY, SPLIT, MONO, WIDE, SYNTH, MUTE, REFUSING, ROGUE, N_CLASSES, SPLIT_CONTROLLER };
 enum { COMPONENT, PROCESSOR, CONTROLLER, CONNECTION, N_SLOTS };
 enum { PROGRAM_ID = 5, GAIN = 10, TILT = 20, MODE = 30, MIX_A = 40, MIX_B = 41, TRIM = 50, TAPS = 60,
-       DUCKED = 70, LEVEL = 80, WHEEL = 90, FAULT = 100, N_FAULTS = 31 };
+       DUCKED = 70, LEVEL = 80, WHEEL = 90, FAULT = 100, N_FAULTS = 33 };
 
 static const struct { uint32_t id; int32_t n_steps, flags; const char *name, *unit; double low, high, start; }
 known[] = {

@@ -2,6 +2,7 @@
 
 Everything is written under a temporary name beside its target and renamed when it is whole, so a
 process that is killed leaves no half-written result. Power loss is not covered: nothing is synced.
+A file is locked while it is written, so that what a killed process left can be told and removed.
 """
 
 import errno
@@ -9,6 +10,7 @@ import fcntl
 import os
 import secrets
 import shutil
+import time
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -17,6 +19,7 @@ from typing import BinaryIO
 from chainweigh.errors import RunFolderError
 
 PARTIAL_PREFIX = ".partial-"
+JUST_BEGUN_S = 0.5  # a file this young may be about to be locked
 RUN_MARKER = "results.json"
 RUN_ENTRIES = (
     RUN_MARKER,
@@ -47,10 +50,21 @@ def file_in_place(path: Path) -> Iterator[BinaryIO]:
     with _naming(path):
         try:
             with partial.open("xb") as file:
+                with suppress(OSError):  # a file system without locks
+                    fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 yield file
             partial.replace(path)
         finally:
             with suppress(OSError):
+                partial.unlink()
+
+
+def remove_abandoned(folder: Path) -> None:
+    """Remove the temporary files in a folder that a killed process left there."""
+    for partial in folder.glob(f"{PARTIAL_PREFIX}*"):
+        with suppress(OSError), partial.open("rb") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)  # fails while its writer lives
+            if time.time() - os.fstat(file.fileno()).st_mtime > JUST_BEGUN_S:
                 partial.unlink()
 
 
@@ -65,8 +79,13 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8"))
 
 
-def link_or_copy(source: Path, target: Path) -> None:
+def link_or_copy(source: Path, target: Path, *, link: bool = True) -> None:
     """Make `target` a hard link to `source`, or a copy where the file system allows no link.
+
+    Parameters
+    ----------
+    link : bool
+        False makes it a copy in any case.
 
     Raises
     ------
@@ -82,15 +101,21 @@ def link_or_copy(source: Path, target: Path) -> None:
     partial = _partial_beside(target)
     with _naming(target):
         try:
-            try:
-                os.link(source.resolve(), partial)
-            except OSError:
+            if not (link and _linked(source, partial)):
                 shutil.copyfile(source, partial)
             partial.replace(target)
         finally:
             # Renaming one hard link over another of the same file does nothing and reports success.
             with suppress(OSError):
                 partial.unlink()
+
+
+def _linked(source: Path, target: Path) -> bool:
+    try:
+        os.link(source.resolve(), target)
+    except OSError:
+        return False
+    return True
 
 
 @contextmanager

@@ -89,7 +89,7 @@ def command(
                     threads=threads,
                     progress=progress,
                 )
-                write_run(run, folder)
+                write_run(run, folder, cache=cache)
             done.append(run.results)
     cache.trim()
     _print(done, as_json=as_json)

@@ -44,8 +44,10 @@ def scan(paths: tuple[Path, ...], again: bool, as_json: bool, quiet: bool) -> No
         return
     click.echo(scan_text(found))
     for name in FORMATS:
-        folders = ", ".join(str(folder) for folder in (*paths, *plugin_folders(name)))
-        options.say(f"{name.upper()} looked for in {folders}", quiet=quiet)
+        standard = plugin_folders(name)
+        if standard:  # this system has the format
+            folders = ", ".join(map(str, (*paths, *standard)))
+            options.say(f"{name.upper()} looked for in {folders}", quiet=quiet)
 
 
 @command.command("list")

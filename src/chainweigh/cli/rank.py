@@ -113,7 +113,7 @@ def command(
         if since is not None and earlier is not None:
             revision = compare_revision(earlier, since, loaded, run.results)
             run = replace(run, results=replace(run.results, revision=revision))
-        write_run(run, folder, listening(excerpt, no_audio))
+        write_run(run, folder, listening(excerpt, no_audio), cache=cache)
     cache.trim()
     if as_json:
         click.echo(results_text(run.results), nl=False)

@@ -3,7 +3,12 @@
 from collections.abc import Callable, Iterator, Mapping
 
 from chainweigh.errors import PluginError, PluginFaultError
-from chainweigh.hosts.battery_process import check_leak, check_parameters, check_process
+from chainweigh.hosts.battery_process import (
+    check_bounds,
+    check_leak,
+    check_parameters,
+    check_process,
+)
 from chainweigh.hosts.battery_repeat import (
     check_adapts,
     check_repeats,
@@ -51,6 +56,7 @@ CHECKS: dict[str, Check] = {
     "parameters": check_parameters,
     "extreme settings": check_extremes,
     "memory": check_leak,
+    "memory bounds": check_bounds,
     "process": check_process,
 }
 

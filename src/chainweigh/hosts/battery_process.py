@@ -6,7 +6,8 @@ Limits are common practice, no source.
 from collections.abc import Iterator
 from pathlib import Path
 
-from chainweigh.errors import PluginError
+from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.memory_checker import checker_environment
 from chainweigh.hosts.prober import Prober, noise
 from chainweigh.hosts.qualification import CARE, FAULT, NOT_TESTED, SOUND, Finding
 from chainweigh.hosts.records import POINTS, PRESET, PluginParameter
@@ -71,6 +72,28 @@ def check_leak(prober: Prober) -> Iterator[Finding]:
         yield Finding("memory", grade, f"keeps {lost / 2**20:.1f} MiB of memory an instance")
     else:
         yield Finding("memory", SOUND, f"gives its memory back, over {N_COUNTED} instances")
+
+
+def check_bounds(prober: Prober) -> Iterator[Finding]:
+    """Memory it damages or reads unwritten, by the C library's own checker."""
+    environment = checker_environment()
+    if environment is None:
+        yield Finding("memory bounds", NOT_TESTED, "this system has no checker of memory")
+        return
+    signal = noise(0.5, -12.0)
+    plain = [prober.play(signal).output.tobytes() for _ in range(2)]
+    try:
+        checked = prober.play_in(environment, signal).output.tobytes()
+    except PluginFaultError as error:
+        text = f"damages memory, as the C library's checker finds: {error}"
+        yield Finding("memory bounds", FAULT, text)
+        return
+    if checked != plain[0] == plain[1]:
+        text = "its output depends on memory it never wrote: it differs where that holds junk"
+        yield Finding("memory bounds", FAULT, text)
+    else:
+        text = "writes and reads no memory but its own, as far as the C library's checker sees"
+        yield Finding("memory bounds", SOUND, text)
 
 
 def check_process(prober: Prober) -> Iterator[Finding]:

@@ -4,12 +4,14 @@ import ctypes
 import os
 import platform
 import struct
+import sys
 from pathlib import Path
 
 from chainweigh.errors import PluginError
 
-SUFFIXES = {".so": "ladspa", ".clap": "clap", ".lv2": "lv2", ".vst3": "vst3"}
-BUNDLE_FORMATS = ("lv2", "vst3")
+MACOS = sys.platform == "darwin"
+SUFFIXES = {".so": "ladspa", ".clap": "clap", ".lv2": "lv2", ".vst3": "vst3", ".component": "au"}
+BUNDLE_FORMATS = ("lv2", "vst3", "au")
 _BUNDLES = (".clap", ".vst3", ".lv2", ".component")
 _MACHINES = {3: "i386", 40: "arm", 62: "x86_64", 183: "aarch64", 243: "riscv64"}  # ELF e_machine
 _SHARED_OBJECT = 3  # ELF e_type
@@ -30,6 +32,20 @@ def format_of(path: Path) -> str:
         known = ", ".join(f"{suffix} ({name.upper()})" for suffix, name in SUFFIXES.items())
         raise PluginError(f"{path}: not a plug-in file; known endings: {known}")
     return SUFFIXES[path.suffix]
+
+
+def check_system(format_name: str, written: str) -> None:
+    """Refuse a format that this system does not have.
+
+    Raises
+    ------
+    PluginError
+        An Audio Unit elsewhere than on macOS; there, a Python that cannot watch a worker.
+    """
+    if format_name == "au" and not MACOS:
+        raise PluginError(f"{written}: Audio Units need macOS; this is {platform.system()}")
+    if not hasattr(os, "waitid"):
+        raise PluginError(f"{written}: plug-ins need Python 3.13 or newer on {platform.system()}")
 
 
 def check_binary(path: Path) -> None:

@@ -103,6 +103,25 @@ class HostLogging(Structure):
     _fields_ = [("log", HostLog)]
 
 
+class HostChange(Structure):
+    """clap.latency, clap.tail and clap.state alike: told that the thing has changed."""
+
+    _fields_ = [("changed", HostCall)]
+
+
+HostFlags = CFUNCTYPE(None, c_void_p, c_uint32)
+HostClear = CFUNCTYPE(None, c_void_p, c_uint32, c_uint32)
+HostFlagQuestion = CFUNCTYPE(c_bool, c_void_p, c_uint32)
+
+
+class HostParams(Structure):
+    _fields_ = [("rescan", HostFlags), ("clear", HostClear), ("request_flush", HostCall)]
+
+
+class HostAudioPorts(Structure):
+    _fields_ = [("is_rescan_flag_supported", HostFlagQuestion), ("rescan", HostFlags)]
+
+
 class AudioBuffer(Structure):
     _fields_ = [
         ("data32", POINTER(POINTER(c_float))),

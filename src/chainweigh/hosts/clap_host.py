@@ -17,11 +17,15 @@ class ClapHost:
         self.in_audio_call = False
         self.wants_restart = False
         self.wants_callback = False
-        self._threads = abi.HostThreadCheck(
+        threads = abi.HostThreadCheck(
             abi.HostQuestion(lambda host: not self.in_audio_call),
             abi.HostQuestion(lambda host: self.in_audio_call),
         )
-        self._logging = abi.HostLogging(abi.HostLog(_log))
+        self._extensions: dict[bytes, ctypes.Structure] = {
+            abi.THREAD_CHECK: threads,
+            abi.LOG: abi.HostLogging(abi.HostLog(_log)),
+            **_told_and_asked_anew(),
+        }
         self.struct = abi.Host(
             abi.Version(1, 2, 0),
             None,
@@ -41,7 +45,7 @@ class ClapHost:
         return ctypes.addressof(self.struct)
 
     def _extension(self, host: int, name: bytes) -> int | None:
-        found = {abi.THREAD_CHECK: self._threads, abi.LOG: self._logging}.get(name)
+        found = self._extensions.get(name)
         return None if found is None else ctypes.addressof(found)
 
     def _restart(self, host: int) -> None:
@@ -49,6 +53,21 @@ class ClapHost:
 
     def _callback(self, host: int) -> None:
         self.wants_callback = True
+
+
+def _told_and_asked_anew() -> dict[bytes, ctypes.Structure]:
+    """What may be told at any time; we ask when we need to know. Many call these unseen."""
+    change = abi.HostChange(abi.HostCall(lambda host: None))
+    params = abi.HostParams(
+        abi.HostFlags(lambda host, flags: None),
+        abi.HostClear(lambda host, parameter_id, flags: None),
+        abi.HostCall(lambda host: None),  # the next block flushes
+    )
+    ports = abi.HostAudioPorts(
+        abi.HostFlagQuestion(lambda host, flag: False), abi.HostFlags(lambda host, flags: None)
+    )
+    changes = dict.fromkeys((abi.LATENCY, abi.TAIL, abi.STATE), change)
+    return {**changes, abi.PARAMS: params, abi.AUDIO_PORTS: ports}
 
 
 def _log(host: int, severity: int, text: bytes | None) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from chainweigh.errors import PluginError
-from chainweigh.hosts.binary import format_of
+from chainweigh.hosts.binary import check_system, format_of
 from chainweigh.hosts.places import FORMATS, plugin_files
 from chainweigh.hosts.plugin import Plugin
 from chainweigh.hosts.records import PluginRecord
@@ -31,6 +31,7 @@ def find_plugin(written: str, folder: Path, scan: Scan) -> Plugin:
     """
     format_name, colon, plugin_id = written.partition(":")
     if colon and format_name in FORMATS:
+        check_system(format_name, written)
         return _usable(_by_id(format_name, plugin_id, scan))
     if colon and not {"/", "#"} & set(format_name):
         raise PluginError(f'"{written}": unknown format "{format_name}"; use {_formats()}')
@@ -54,9 +55,10 @@ def _in_file(file: ScannedFile, plugin_id: str, scan: Scan) -> Plugin:
     if not ids:
         raise PluginError(f"{file.path}: holds no plug-in")
     if not plugin_id and len(ids) > 1:
+        each = ", ".join(f"{r.id} ({r.name})" for r in file.records if r.refusal is None)
         raise PluginError(
-            f"{file.path}: holds {len(ids)} plug-ins; write {file.path.name}#{ids[0]}, "
-            f"or one of {', '.join(ids)}"
+            f"{file.path}: holds {len(ids)} plug-ins; write {file.path.name}#ID with one of "
+            f"{each or ', '.join(ids)}"
         )
     for record in file.records:
         if plugin_id in ("", record.id):
@@ -75,8 +77,20 @@ def _by_id(format_name: str, plugin_id: str, scan: Scan) -> Plugin:
         raise PluginError(f"{format_name}:{plugin_id} is in {len(found)} files; write {paths}")
     if found:
         return found[0]
-    known = sorted(r.id for f in scan.files() if f.format == format_name for r in f.records)
-    raise PluginError(f'no {format_name.upper()} plug-in "{plugin_id}"; {_near(plugin_id, known)}')
+    files_of_format = [file for file in scan.files() if file.format == format_name]
+    known = sorted(record.id for file in files_of_format for record in file.records)
+    raise PluginError(
+        f'no {format_name.upper()} plug-in "{plugin_id}"; {_unread(files_of_format)}'
+        f"{_near(plugin_id, known)}"
+    )
+
+
+def _unread(files: Iterable[ScannedFile]) -> str:
+    """The files that may hold it, but could not be loaded."""
+    names = [file.path.name for file in files if file.fault or file.refusal]
+    if not names:
+        return ""
+    return f"{', '.join(names)} could not be loaded (`chainweigh plugins scan` says why); "
 
 
 def _known(format_name: str, plugin_id: str, files: Iterable[ScannedFile]) -> list[Plugin]:

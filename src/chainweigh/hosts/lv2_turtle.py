@@ -155,7 +155,8 @@ class _Reader:
         try:
             self._graph.parse(data=file.read_bytes(), format="turtle", publicID=file.as_uri())
         except (SyntaxError, ValueError) as error:
-            reason = str(error).split("\n")[0].strip()
+            said = " ".join(str(error).split("\n")[:2])  # then come the bytes of the place
+            reason = said.replace(" of <>", "").removesuffix(" at ^ in:").strip()
             raise PluginError(f"{file}: is no Turtle: {reason}") from error
         except OSError as error:
             raise PluginError(f"{file}: cannot be read ({error.strerror})") from error

@@ -1,4 +1,4 @@
-"""What both hosts of VST 3 share: instances by normalised values and .vstpreset files."""
+"""What VST 3 and all that pedalboard loads share: instances by normalised values."""
 
 from abc import abstractmethod
 from collections.abc import Mapping
@@ -8,7 +8,6 @@ from chainweigh.errors import PluginError
 from chainweigh.hosts.lifecycle import Instance
 from chainweigh.hosts.normalised import Controller, Parameters
 from chainweigh.hosts.records import PRESET, PluginParameter, PluginRecord
-from chainweigh.hosts.vst3_preset import Preset, read_preset
 
 
 class NormalisedInstance(Instance):
@@ -52,15 +51,6 @@ class NormalisedInstance(Instance):
     def _restore_state(self, state: bytes) -> None:
         self._take_content(state, "the state")
 
-    def _take_content(self, content: bytes, name: str) -> None:
-        preset = read_preset(content, name)
-        if preset.class_id != self.record.id:
-            raise PluginError(
-                f"{name}: is a preset of another plug-in ({preset.class_id}), "
-                f"not of {self.record.name} ({self.record.id})"
-            )
-        self._take(preset, name)
-
     @abstractmethod
-    def _take(self, preset: Preset, name: str) -> None:
-        """Load a preset of this plug-in; `name` names it where it is refused."""
+    def _take_content(self, content: bytes, name: str) -> None:
+        """Load a preset or state of this plug-in; `name` names it where it is refused."""

@@ -1,4 +1,6 @@
-"""Where plug-ins are searched on Linux: standard folders, and the variables that change them.
+"""Where plug-ins are searched: standard folders of Linux, and the variables that change them.
+
+Audio Units, which are for macOS, have theirs there.
 
 References
 ----------
@@ -10,17 +12,20 @@ import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from chainweigh.hosts.binary import BUNDLE_FORMATS
+from chainweigh.hosts.binary import BUNDLE_FORMATS, MACOS, SUFFIXES
 
-FORMATS = ("ladspa", "clap", "lv2", "vst3")
-_SUFFIX = {"ladspa": ".so", "clap": ".clap", "lv2": ".lv2", "vst3": ".vst3"}
+FORMATS = tuple(SUFFIXES.values())
+_SUFFIX = {name: suffix for suffix, name in SUFFIXES.items()}
+_COMPONENTS = Path("Library/Audio/Plug-Ins/Components")
 
 
 def plugin_folders(format_name: str) -> tuple[Path, ...]:
     """Folders of a format, in order: its variable replaces the standard ones, CLAP_PATH adds.
 
-    VST3 has no variable.
+    VST3 and Audio Units have no variable.
     """
+    if format_name == "au":
+        return (Path.home() / _COMPONENTS, "/" / _COMPONENTS) if MACOS else ()
     if format_name == "vst3":
         return (Path.home() / ".vst3", Path("/usr/lib/vst3"), Path("/usr/local/lib/vst3"))
     said = _variable(f"{format_name.upper()}_PATH")
@@ -50,7 +55,9 @@ def _files_of(folder: Path, format_name: str) -> list[Path]:
     suffix = _SUFFIX[format_name]
     if folder.is_file() or folder.suffix in _SUFFIX.values():
         return [folder.resolve()] if folder.suffix == suffix else []
-    pattern = "**/*" if format_name in ("clap", "vst3") else "*"  # the others' folders are flat
+    pattern = (
+        "**/*" if format_name in ("clap", "vst3", "au") else "*"
+    )  # the others' folders are flat
     found = folder.glob(f"{pattern}{suffix}") if folder.is_dir() else ()
     is_bundle = format_name in BUNDLE_FORMATS
     return sorted({path.resolve() for path in found if path.is_dir() == is_bundle})

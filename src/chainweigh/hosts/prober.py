@@ -139,6 +139,21 @@ class Prober:
             raise
         return settled
 
+    def play_in(self, environment: Mapping[str, str], signal: Samples) -> Played:
+        """Play a signal in a worker of its own with these variables in its environment.
+
+        Raises
+        ------
+        PluginFaultError
+            As of `play`.
+        """
+        self.close()
+        self._worker = WorkerProcess(self.plugin.record.host, self.plugin.path, environment)
+        try:
+            return self.play(signal)
+        finally:
+            self.close()
+
     def check_settings(self) -> None:
         """Refuse settings it cannot hold; that it crashes or hangs is left to what is played.
 

@@ -9,7 +9,7 @@ import msgspec
 from chainweigh.audio.atomic import write_bytes
 from chainweigh.hosts.records import Requested
 
-KEPT_AS = "qualified-1.json"  # the number goes up when the battery finds other things
+KEPT_AS = "qualified-2.json"  # the number goes up when the battery finds other things
 
 SOUND, CARE, FAULT, NOT_TESTED = "sound", "care", "fault", "not tested"
 SAFE, WITH_CARE, UNTRUSTED = "safe to rank", "usable with care", "do not trust"

@@ -14,7 +14,7 @@ import msgspec
 
 from chainweigh.audio.atomic import write_bytes
 from chainweigh.errors import PluginError, PluginFaultError
-from chainweigh.hosts.binary import BUNDLE_FORMATS, check_binary
+from chainweigh.hosts.binary import BUNDLE_FORMATS, check_binary, check_system
 from chainweigh.hosts.content import digest, stamp
 from chainweigh.hosts.records import PEDALBOARD, PluginRecord
 from chainweigh.hosts.worker_process import WorkerProcess
@@ -131,6 +131,7 @@ def _described(format_name: str, path: Path) -> ScannedFile:
     records: tuple[PluginRecord, ...] = ()
     refusal = fault = None
     try:
+        check_system(format_name, str(path))
         if format_name not in BUNDLE_FORMATS:
             check_binary(path)
         records = _records(format_name, path)

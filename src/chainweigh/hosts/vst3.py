@@ -34,7 +34,7 @@ from chainweigh.hosts.vst3_controller import Vst3Controller
 from chainweigh.hosts.vst3_host import Application, NoEvents, ParameterChanges
 from chainweigh.hosts.vst3_module import Module, PluginClass
 from chainweigh.hosts.vst3_parts import Parts
-from chainweigh.hosts.vst3_preset import Preset, preset_bytes
+from chainweigh.hosts.vst3_preset import Preset, preset_bytes, preset_for
 
 
 class Vst3Library(Library):
@@ -106,7 +106,8 @@ class _Vst3Instance(NormalisedInstance):
             refusal=self.record.refusal or audio_refusal(n_in, n_out),
         )
 
-    def _take(self, preset: Preset, name: str) -> None:
+    def _take_content(self, content: bytes, name: str) -> None:
+        preset = preset_for(self.record, content, name)
         self._parts.restore(preset.component, preset.controller, name)
 
     def _saved_state(self) -> bytes:

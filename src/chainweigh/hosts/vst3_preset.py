@@ -9,6 +9,7 @@ import struct
 from dataclasses import dataclass
 
 from chainweigh.errors import PluginError
+from chainweigh.hosts.records import PluginRecord
 
 _HEADER = struct.Struct("<4si32sq")  # VST3, version, class id, offset of the list
 _LIST = struct.Struct("<4si")  # List, number of entries
@@ -48,6 +49,23 @@ def read_preset(content: bytes, name: str) -> Preset:
         raise PluginError(f"{name}: holds no state of a plug-in")
     found = class_id.decode("ascii", "replace").upper()
     return Preset(found, chunks[_COMPONENT], chunks.get(_CONTROLLER))
+
+
+def preset_for(record: PluginRecord, content: bytes, name: str) -> Preset:
+    """The preset of a file's content, for a plug-in.
+
+    Raises
+    ------
+    PluginError
+        It is none, or one of another plug-in.
+    """
+    preset = read_preset(content, name)
+    if preset.class_id != record.id:
+        raise PluginError(
+            f"{name}: is a preset of another plug-in ({preset.class_id}), "
+            f"not of {record.name} ({record.id})"
+        )
+    return preset
 
 
 def _chunks(content: bytes, list_at: int) -> list[tuple[bytes, bytes]]:

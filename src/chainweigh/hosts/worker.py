@@ -8,6 +8,7 @@ frame) as a sign of life, one reply (`opened`, `settled`, `rendered`, `refused` 
 `ready` once everything the request created has been destroyed.
 """
 
+import faulthandler
 import os
 import resource
 import sys
@@ -21,6 +22,7 @@ import msgspec
 import numpy as np
 
 from chainweigh.errors import PluginError, PluginFaultError
+from chainweigh.hosts.audio_unit import AudioUnitLibrary
 from chainweigh.hosts.clap import ClapLibrary
 from chainweigh.hosts.floating_point import FloatingPointMode
 from chainweigh.hosts.ladspa import LadspaLibrary
@@ -30,16 +32,18 @@ from chainweigh.hosts.playing import Player, impulse_frames, settle
 from chainweigh.hosts.records import PEDALBOARD, RenderJob, RenderReply
 from chainweigh.hosts.shared_memory import MappedMemory
 from chainweigh.hosts.vst3 import Vst3Library
-from chainweigh.hosts.vst3_pedalboard import PedalboardLibrary
+from chainweigh.hosts.vst3_pedalboard import PedalboardVst3Library
 
 LIBRARIES = {
     "ladspa": LadspaLibrary,
     "clap": ClapLibrary,
     "lv2": Lv2Library,
     "vst3": Vst3Library,
-    PEDALBOARD: PedalboardLibrary,
+    "au": AudioUnitLibrary,
+    PEDALBOARD: PedalboardVst3Library,
 }
 PARENT_S = 0.5
+LOCKED_S = 30.0  # longer than a parent waits
 _ORPHANED = 1
 
 
@@ -121,9 +125,14 @@ class _Worker:
         player.play(signal, output, "processing")
 
 
-def _end_with_parent(parent: int) -> None:
-    """End the whole group when the parent is gone: a plug-in that hangs would outlive it."""
+def end_with_parent(parent: int) -> None:
+    """End the whole group when the parent is gone: a plug-in that hangs would outlive it.
+
+    One that hangs with the interpreter's lock stops this thread too; then the timer, which needs no
+    lock, ends the process.
+    """
     while os.getppid() == parent:
+        faulthandler.dump_traceback_later(LOCKED_S, exit=True)
         time.sleep(PARENT_S)
     os.killpg(0, 9)
     os._exit(_ORPHANED)
@@ -142,7 +151,7 @@ def main() -> None:
     format_name, path = sys.argv[1:3]
     read, write, memory, parent, limit_bytes = map(int, sys.argv[3:])
     _limit_memory(limit_bytes)
-    watch = threading.Thread(target=_end_with_parent, args=(parent,), daemon=True)
+    watch = threading.Thread(target=end_with_parent, args=(parent,), daemon=True)
     watch.start()
     np.seterr(all="ignore")
     _Worker(read, write, memory).serve(format_name, Path(path))

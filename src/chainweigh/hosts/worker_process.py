@@ -7,8 +7,10 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from types import MappingProxyType
 from typing import TypeVar
 
 import msgspec
@@ -35,6 +37,10 @@ _Reply = TypeVar("_Reply")
 class WorkerProcess:
     """A fresh interpreter in a session of its own that holds one plug-in file.
 
+    Parameters
+    ----------
+    environment : variables it gets beside ours
+
     Raises
     ------
     PluginError
@@ -43,7 +49,12 @@ class WorkerProcess:
         It crashed or hung while it was loaded.
     """
 
-    def __init__(self, format_name: str, path: Path) -> None:
+    def __init__(
+        self,
+        format_name: str,
+        path: Path,
+        environment: Mapping[str, str] = MappingProxyType({}),
+    ) -> None:
         self._buffer = b""
         self._doing = ("starting", 0)
         self._memory = new_descriptor()
@@ -57,7 +68,11 @@ class WorkerProcess:
         numbers = (*given, os.getpid(), self._limit_bytes)
         self._process = subprocess.Popen(
             [*command, *map(str, numbers)],
-            env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},  # its buffers would count as memory
+            env={
+                **os.environ,
+                "OPENBLAS_NUM_THREADS": "1",  # its buffers would count as memory
+                **environment,
+            },
             stdin=subprocess.DEVNULL,
             stdout=self._log,
             stderr=self._log,
@@ -183,7 +198,7 @@ class WorkerProcess:
                 self.hung = True
                 raise PluginFaultError(
                     f"it hung while {self._where()}: no progress for {STALL_S:g} s "
-                    f"({HUNG_STALL_S:g} s once a plug-in of its file has hung)",
+                    f"({HUNG_STALL_S:g} s from its second hang on)",
                     self._last_said(),
                 )
         line, _, self._buffer = self._buffer.partition(b"\n")

@@ -1,4 +1,4 @@
-"""Inner loops of the BS.1387 basic ear model: grouping, magnitude difference, spreading, smear."""
+"""Inner loops of the BS.1387 basic ear model: grouping, spreading, smear."""
 
 from dataclasses import dataclass
 
@@ -75,21 +75,6 @@ def band_noise(reference: Spectra, candidate: Spectra, grouping: BandGrouping) -
     -------
     float32, shape (n_frames, n_bands)
     """
-    if not native.compiled:
-        return band_noise_twin(reference, candidate, grouping)
-    out = np.empty((len(reference), len(grouping.first_bin)), dtype=np.float32)
-    native.lib.cw_ear_noise(
-        _complex_pointer(reference),
-        _complex_pointer(candidate),
-        *reference.shape,
-        *_grouping(grouping),
-        native.pointer(out),
-    )
-    return out
-
-
-def band_noise_twin(reference: Spectra, candidate: Spectra, grouping: BandGrouping) -> Floats32:
-    """Defines `band_noise`."""
     return _grouped((np.abs(candidate) - np.abs(reference)) ** 2, grouping)
 
 

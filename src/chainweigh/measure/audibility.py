@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.errors import SignalError
-from chainweigh.kernels.audibility import band_noise, weighted_products
+from chainweigh.kernels.ear_frames import EarFrames, ear_frames
 from chainweigh.measure.ear_model import EarModel, ear_model
 from chainweigh.measure.frames import (
     ENERGY_STEP_S,
@@ -21,18 +21,16 @@ from chainweigh.measure.frames import (
     Span,
     chunks,
     frame_length,
-    framed,
     is_active,
     loudness_weight,
 )
 
 Floats = NDArray[np.float64]
-Spectra = NDArray[np.complex64]
 
 FULL_SCALE_DB_SPL = 92.0
 DISTURBED_DB = 1.5
 ONSET_S = 0.05
-FRAMES_AT_ONCE = 128  # of up to four signals
+FRAMES_AT_ONCE = 128
 N_MOMENTS, MOMENT_GAP_S = 5, 1.0
 NOTHING_DB = -60.0  # frames whose loudest band stays below this are no moment to listen to
 
@@ -121,13 +119,11 @@ def reference_masks(
     model = ear_model(sample_rate_hz, full_scale_db_spl)
     masks, active = [], []
     for start, stop in places:
-        parts, states = [], _states(fitted, model)
-        loud = []
-        for spectra in _spectra(fitted[:, start:stop], model, hop):
-            parts.append(_mask_signals(spectra, model, hop, states))
-            loud.append(_active(spectra, model))
+        part, states = fitted[:, start:stop], _states(fitted, model)
+        frames = list(_ear_frames(part, part, model, hop))
+        parts = [_mask_signals(each.bands, model, hop, states) for each in frames]
         masks.append(np.concatenate(parts, axis=1))
-        active.append(np.concatenate(loud))
+        active.append(np.concatenate([_active(each.power[0]) for each in frames]))
     taken = tuple((start / sample_rate_hz, stop / sample_rate_hz) for start, stop in places)
     return ReferenceMasks(
         sample_rate_hz, taken, hop, full_scale_db_spl, tuple(masks), tuple(active)
@@ -213,19 +209,17 @@ def _measure_span(
     states = _states(fitted, model)
     mean, largest, active = [], [], []
     first = 0
-    was_all = _spectra(fitted[:, start:stop], model, hop)
-    is_all = _spectra(candidate[:, start:stop], model, hop)
-    for was, now in zip(was_all, is_all, strict=True):
-        rows = slice(first, first + was.shape[1])
+    for frames in _ear_frames(fitted[:, start:stop], candidate[:, start:stop], model, hop):
+        rows = slice(first, first + frames.power.shape[1])
         first = rows.stop
         if masks is None:
-            hidden: NDArray[np.float32] = _mask_signals(was, model, hop, states)
-            loud = _active(was, model)
+            hidden: NDArray[np.float32] = _mask_signals(frames.bands, model, hop, states)
+            loud = _active(frames.power[0])
         else:
             hidden = masks.masks[index][:, rows]
             loud = masks.active[index][rows]
-        active.append(loud | _active(now, model))
-        noise = np.stack([band_noise(a, b, model.grouping) for a, b in zip(was, now, strict=True)])
+        active.append(loud | _active(frames.power[1]))
+        noise = frames.noise
         noise /= hidden
         mean.append(noise.mean(axis=2, dtype=np.float64))
         largest.append(noise.max(axis=2).astype(np.float64))
@@ -238,46 +232,36 @@ def _measure_span(
     )
 
 
-def _spectra(samples: Samples, model: EarModel, hop: int) -> Iterator[Spectra]:
-    """Chunks of spectra, shape (n_signals, n_frames, n_bins): the channels, then mid and side.
-
-    Each chunk is written over by the next.
-    """
-    from scipy.fft import rfft
-
+def _ear_frames(
+    fitted: Samples, candidate: Samples, model: EarModel, hop: int
+) -> Iterator[EarFrames]:
+    """Whole frames of both in the model's bands, some at once."""
     length = len(model.window)
-    frames = [framed(channel, length, hop) for channel in samples]
-    n_signals = len(_signal_names(len(frames)))
-    n_rows = min(FRAMES_AT_ONCE, len(frames[0]))
-    windowed = np.empty((n_rows, length), dtype=np.float32)
-    room = np.empty((n_signals, n_rows, length // 2 + 1), dtype=np.complex64)
-    for rows in chunks(len(frames[0]), n_rows):
-        out = room[:, : rows.stop - rows.start]
-        for channel, frame in enumerate(frames):
-            part = np.multiply(frame[rows], model.window, out=windowed[: out.shape[1]])
-            out[channel] = rfft(part)
-        if n_signals == 4:
-            np.add(out[0], out[1], out=out[2])
-            np.subtract(out[0], out[1], out=out[3])
-            out[2:] *= np.float32(0.5)
-        yield out
+    for rows in chunks((fitted.shape[1] - length) // hop + 1, FRAMES_AT_ONCE):
+        part = slice(rows.start * hop, (rows.stop - 1) * hop + length)
+        yield ear_frames(
+            fitted[:, part],
+            candidate[:, part],
+            window=model.window,
+            hop=hop,
+            loudness=loudness_weight(model.sample_rate_hz, length),
+            grouping=model.grouping,
+        )
 
 
 def _mask_signals(
-    spectra: Spectra, model: EarModel, hop: int, states: Floats
+    bands: NDArray[np.float32], model: EarModel, hop: int, states: Floats
 ) -> NDArray[np.float32]:
     return np.stack(
         [
-            model.masks(signal, hop, state).astype(np.float32)
-            for signal, state in zip(spectra, states, strict=True)
+            model.masks_of(signal, hop, state).astype(np.float32)
+            for signal, state in zip(bands, states, strict=True)
         ]
     )
 
 
-def _active(spectra: Spectra, model: EarModel) -> NDArray[np.bool_]:
-    weight = loudness_weight(model.sample_rate_hz, len(model.window))
-    total = np.sum([weighted_products(s, s, weight) for s in spectra[:2]], axis=0)
-    return is_active(total * 3 / 8)  # the model's window carries a factor of sqrt(8/3)
+def _active(power: Floats) -> NDArray[np.bool_]:
+    return is_active(power * 3 / 8)  # the model's window carries a factor of sqrt(8/3)
 
 
 def _states(samples: Samples, model: EarModel) -> Floats:

@@ -17,10 +17,11 @@ from chainweigh.audio.array import Samples, check_pair, check_rate, check_sample
 from chainweigh.errors import SignalError
 from chainweigh.measure.audibility import Audibility, measure_audibility
 from chainweigh.measure.delay import Delay, estimate_delay
-from chainweigh.measure.fit import apply_fit, fit_linear
+from chainweigh.measure.fit import fit_linear
 from chainweigh.measure.frames import chunks
 from chainweigh.measure.image import ImageChange, measure_image_change
 from chainweigh.measure.level_match import level_match_db
+from chainweigh.measure.linear_fit import apply_fit
 from chainweigh.measure.loudness import loudness_energies, loudness_from, short_term_lufs
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.punch import Punch, measure_punch

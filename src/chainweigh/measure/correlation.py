@@ -8,58 +8,56 @@ from chainweigh.measure.frames import piece
 
 Floats = NDArray[np.float64]
 
-BLOCKS_AT_ONCE = 16
+BLOCK_LAGS = 6  # length of a block; its transform holds the lags to either side too
 
 
-def correlations(x: Samples, y: Samples, block: int) -> tuple[Floats, Floats, Floats]:
-    """Sums over n and channels of x(n) x(n + k), x(n) y(n + k), y(n) y(n + k) at |k| < block.
+def autocorrelation(x: Samples, n_lags: int) -> Floats:
+    """Sum over n and channels of x(n) x(n + k), k from 1 - n_lags to n_lags - 1, symmetric."""
+    lags, _ = cross_correlation(x, x, n_lags, 1)
+    return np.asarray(np.r_[lags[: n_lags - 1 : -1], lags[n_lags - 1 :]])
 
-    Each block meets itself and its neighbour, which covers these lags exactly.
+
+def cross_correlation(x: Samples, y: Samples, n_lags: int, n_near: int) -> tuple[Floats, Floats]:
+    """Sums over n and channels of x(n) y(n + k), and of y(n) y(n + k) at small lags.
+
+    The first at |k| < n_lags, the second at |k| <= n_near. Each block of y meets the stretch of x
+    that reaches n_lags beyond it on either side, so no lag wraps around; y meets itself across the
+    blocks' borders apart.
     """
-    from scipy.fft import irfft, rfft
+    from scipy.fft import irfft, next_fast_len, rfft
 
-    size = 2 * block
-    spectra = np.zeros((7, block + 1), dtype=np.complex128)
-    n_blocks = -(-x.shape[1] // block)
-    for channel in range(len(x)):
-        last_x = last_y = np.zeros((1, block + 1), dtype=np.complex128)
-        for start in range(0, n_blocks, BLOCKS_AT_ONCE):
-            stop = min(start + BLOCKS_AT_ONCE, n_blocks)
-            now_x = rfft(_blocks(x[channel], start, stop, block), size)
-            now_y = rfft(_blocks(y[channel], start, stop, block), size)
-            past_x, past_y = np.r_[last_x, now_x[:-1]], np.r_[last_y, now_y[:-1]]
-            spectra[0] += _cross(now_x, now_x)
-            spectra[1] += _cross(past_x, now_x)
-            spectra[2] += _cross(now_x, now_y)
-            spectra[3] += _cross(past_x, now_y)
-            spectra[4] += _cross(past_y, now_x)
-            spectra[5] += _cross(now_y, now_y)
-            spectra[6] += _cross(past_y, now_y)
-            last_x, last_y = now_x[-1:], now_y[-1:]
-    xx, next_xx, xy, next_xy, next_yx, yy, next_yy = irfft(spectra, size)
-    return (
-        _join(xx, next_xx, next_xx),
-        _join(xy, next_xy, next_yx),
-        _join(yy, next_yy, next_yy),
+    n_channels, n_frames = x.shape
+    block = min(BLOCK_LAGS * n_lags, max(n_frames, n_near))
+    size = next_fast_len(block + 2 * n_lags, real=True)
+    around, inside = np.zeros((2, n_channels, size))
+    crossed = np.zeros(size // 2 + 1, dtype=np.complex128)
+    power = np.zeros(size // 2 + 1)
+    for start in range(0, n_frames, block):
+        for channel in range(n_channels):
+            reach = block + 2 * n_lags
+            around[channel, :reach] = piece(x[channel], start - n_lags, reach)
+            inside[channel, :block] = piece(y[channel], start, block)
+        spectra = rfft(inside)
+        for spectrum in spectra:
+            power += np.square(spectrum.real)
+            power += np.square(spectrum.imag)
+        np.conjugate(spectra, out=spectra)
+        spectra *= rfft(around)
+        for spectrum in spectra:
+            crossed += spectrum
+    lags = irfft(crossed, size)[1 : 2 * n_lags][::-1]
+    own = irfft(power, size)[: n_near + 1]
+    own[1:] += _across_borders(y, block, n_near)
+    return np.ascontiguousarray(lags), np.r_[own[:0:-1], own]
+
+
+def _across_borders(y: Samples, block: int, n_near: int) -> Floats:
+    """Sums of y(n) y(n + k), k from 1 to n_near, over pairs that a block's border parts."""
+    borders = range(block, y.shape[1], block)
+    near = [piece(channel, at - n_near, 2 * n_near) for at in borders for channel in y]
+    rows = np.array(near, dtype=np.float64).reshape(-1, 2 * n_near)
+    sums = (
+        np.sum(rows[:, n_near - k : n_near] * rows[:, n_near : n_near + k])
+        for k in range(1, n_near + 1)
     )
-
-
-def _cross(a: NDArray[np.complex128], b: NDArray[np.complex128]) -> NDArray[np.complex128]:
-    return np.asarray(np.einsum("bf,bf->f", a.conj(), b))
-
-
-def _join(same: Floats, following: Floats, leading: Floats) -> Floats:
-    """Lags -(block - 1) to block - 1, from pairs of the same block and of neighbours.
-
-    A signal one block later is seen at lag k - block: following holds the positive lags, leading
-    (the roles exchanged) the negative ones.
-    """
-    later = np.arange(1, len(same) // 2)
-    after = same[later] + following[later - len(same) // 2]
-    before = same[-later] + leading[later - len(same) // 2]
-    return np.asarray(np.r_[before[::-1], same[0], after])
-
-
-def _blocks(signal: NDArray[np.float32], start: int, stop: int, block: int) -> Floats:
-    wanted = piece(signal, start * block, (stop - start) * block)
-    return wanted.reshape(-1, block).astype(np.float64)
+    return np.fromiter(sums, dtype=np.float64, count=n_near)

@@ -47,7 +47,11 @@ class EarModel:
 
         state is the forward masking carried from frame to frame; zeros at a start.
         """
-        bands = band_energies(spectra, self.grouping) + self.internal_noise.astype(np.float32)
+        return self.masks_of(band_energies(spectra, self.grouping), hop_frames, state)
+
+    def masks_of(self, bands: NDArray[np.float32], hop_frames: int, state: Floats) -> Floats:
+        """The same from the bands' energies."""
+        bands = bands + self.internal_noise.astype(np.float32)
         excitation = spread(bands, self.centre_hz, STEP_BARK, self.unit_response)
         smear(excitation, self._keep(hop_frames), state)
         excitation /= self.mask_offset

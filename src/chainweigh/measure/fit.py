@@ -7,16 +7,16 @@ filter cannot know (those that depend on what lay outside) are filled in from a 
 and the equations solved again, which leaves only the samples both signals hold to be explained.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.correlation import BLOCKS_AT_ONCE, correlations
+from chainweigh.measure.correlation import autocorrelation, cross_correlation
 from chainweigh.measure.fit_taper import tapered
 from chainweigh.measure.frames import chunks, piece, rate_scale
+from chainweigh.measure.linear_fit import LinearFit
 
 Floats = NDArray[np.float64]
 
@@ -28,42 +28,43 @@ EXPLAINED_DB = -100.0
 LINEAR_DB = -40.0  # what is left above this is not an equaliser's: see fit_taper
 LAG_FRAMES = 16384  # correlations are exact up to here, times the rate's scale
 RIDGES = (1e-11, 1e-9, 1e-7)  # of the reference's power: keep empty parts of the spectrum solvable
-SOLVED = 1e-3  # equations that hold less exactly have no solution in float64
+SOLVED = 0.1  # of the residual: where inexact equations move it more, rounding made the taps
+REFINEMENTS = 2  # of a solution that rounding has spoilt, by what its equations still lack
+LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
+POWER_FRAMES = 1024  # of a block whose energy is taken
 
 
-@dataclass(frozen=True)
-class LinearFit:
-    """One FIR for the whole song: candidate(n) ~ sum over k of taps[k] reference(n - first - k).
+@dataclass(frozen=True, eq=False)
+class FitSide:
+    """What a fit needs of its reference, for several candidates; from `fit_side`."""
 
-    Attributes
-    ----------
-    taps : float64, shape (n_taps,)
-    first_lag_frames : delay of the first tap; negative where the filter looks ahead
-    residual_db : energy the fit leaves unexplained re the candidate's, None when undefined
-    undefined : field name -> reason
-    """
-
-    taps: Floats
-    first_lag_frames: int
-    residual_db: float | None
-    undefined: Mapping[str, str] = field(default_factory=dict)
-
-    @property
-    def n_taps(self) -> int:
-        """Length of the filter."""
-        return len(self.taps)
+    lags: Floats
+    block_powers: Floats
 
 
-def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -> LinearFit:
+def fit_side(reference: Samples, sample_rate_hz: int) -> FitSide:
+    """The reference's part of `fit_linear`: its autocorrelation and its energy over time."""
+    n_lags = LAG_FRAMES * rate_scale(sample_rate_hz)
+    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference))
+
+
+def fit_linear(
+    reference: Samples,
+    candidate: Samples,
+    *,
+    sample_rate_hz: int,
+    side: FitSide | None = None,
+) -> LinearFit:
     """Shortest static FIR that explains what an equaliser did: within 0.5 dB of the best.
 
     Parameters
     ----------
     reference, candidate : float32, shape (n_channels, n_frames), the same for both
     sample_rate_hz : 8000 to 384000
+    side : of this reference, from `fit_side`, where several candidates are held against it
 
     Returns
     -------
@@ -100,51 +101,26 @@ def fit_linear(reference: Samples, candidate: Samples, *, sample_rate_hz: int) -
         return LinearFit(np.ones(1), 0, None, {"residual_db": "the reference is silent"})
     if not candidate.any():
         return LinearFit(np.zeros(1), 0, None, {"residual_db": "the candidate is silent"})
-    equations = _NormalEquations(reference, candidate, sample_rate_hz)
+    equations = _NormalEquations(
+        reference, candidate, sample_rate_hz, side or fit_side(reference, sample_rate_hz)
+    )
     return _shortest(equations)
-
-
-def apply_fit(fit: LinearFit, reference: Samples) -> Samples:
-    """Reference passed through the fit: same shape, what lies outside the signal taken as zero.
-
-    Raises
-    ------
-    SignalError
-        As `check_samples` does.
-    """
-    from scipy.fft import irfft, next_fast_len, rfft
-
-    check_samples(reference, what="reference")
-    n_frames = reference.shape[1]
-    size = next_fast_len(max(4 * fit.n_taps, 16384), real=True)
-    step = size - fit.n_taps + 1
-    n_blocks = -(-n_frames // step)
-    # the block that yields frames [s, s + step) reads the reference from s - first - n_taps + 1
-    lead = fit.first_lag_frames + fit.n_taps - 1
-    response = rfft(fit.taps, size)
-    out = np.empty_like(reference)
-    for channel in range(len(reference)):
-        for block in range(0, n_blocks, BLOCKS_AT_ONCE):
-            starts = np.arange(block, min(block + BLOCKS_AT_ONCE, n_blocks)) * step - lead
-            pieces = np.stack([piece(reference[channel], s, size) for s in starts])
-            spectra = rfft(pieces.astype(np.float64))
-            valid = irfft(spectra * response, size)[:, fit.n_taps - 1 :]
-            room = out[channel, block * step : block * step + valid.size]
-            room[:] = valid.reshape(-1)[: len(room)]
-    return out
 
 
 class _NormalEquations:
     """Correlations summed over channels, and the ends of both signals."""
 
-    def __init__(self, reference: Samples, candidate: Samples, sample_rate_hz: int) -> None:
-        self.reference, self.candidate = reference, candidate
+    def __init__(
+        self, reference: Samples, candidate: Samples, sample_rate_hz: int, side: FitSide
+    ) -> None:
+        self.reference, self.candidate, self.side = reference, candidate, side
         self.sample_rate_hz, self.scale = sample_rate_hz, rate_scale(sample_rate_hz)
         self.n_frames = reference.shape[1]
-        block = LAG_FRAMES * self.scale
-        self.zero_lag = block - 1
-        self.xx, self.xy, self.yy = correlations(reference, candidate, block)
-        self.yy0 = float(self.yy[self.zero_lag])
+        n_lags = LAG_FRAMES * self.scale
+        self.zero_lag = n_lags - 1
+        self.xx = side.lags
+        self.xy, self.near_yy = cross_correlation(reference, candidate, n_lags, WHITENING_ORDER)
+        self.yy0 = float(self.near_yy[WHITENING_ORDER])
         self.whitener = _whitener(self.xx[self.zero_lag :])
         self.centre = self._centre()
 
@@ -204,18 +180,22 @@ class _NormalEquations:
         from scipy.linalg import matmul_toeplitz, solve_toeplitz
 
         column = self.xx[self.zero_lag : self.zero_lag + len(target)].copy()
-        power = column[0]
+        power, explained = column[0], self.yy0 * 10 ** (EXPLAINED_DB / 10)
+        largest = LARGEST_TAP * np.sqrt(self.yy0 / power)
         for ridge in RIDGES:
             column[0] = power * (1 + ridge)
-            try:
-                taps = np.asarray(solve_toeplitz(column, target))
-            except np.linalg.LinAlgError:
-                continue
-            if not np.isfinite(taps).all():
-                continue
-            error = matmul_toeplitz(column, taps) - target
-            if np.abs(error).max() <= SOLVED * np.abs(target).max():
-                return taps
+            taps, error = np.zeros(len(target)), -target
+            for _ in range(1 + REFINEMENTS):
+                try:
+                    taps = taps - solve_toeplitz(column, error)
+                except np.linalg.LinAlgError:
+                    break
+                if not np.abs(taps).max() < largest:
+                    break
+                error = matmul_toeplitz(column, taps) - target
+                left = max(self._residual(taps, target, self.xx, self.yy0), explained)
+                if abs(float(np.sum(taps * error))) <= SOLVED * left:
+                    return np.asarray(taps)
         return np.zeros(len(target))
 
     def _residual(self, taps: Floats, target: Floats, xx: Floats, yy0: float) -> float:
@@ -232,9 +212,7 @@ class _NormalEquations:
     def _whitened_residual(self, taps: Floats, first: int, at_ends: float) -> float:
         shape = np.convolve(self.whitener, self.whitener[::-1])
         if not hasattr(self, "_whitened"):
-            reach = WHITENING_ORDER
-            near = self.yy[self.zero_lag - reach : self.zero_lag + reach + 1]
-            yy0 = float(np.sum(near * shape))
+            yy0 = float(np.sum(self.near_yy * shape))
             self._whitened = _same(self.xx, shape), _same(self.xy, shape), yy0
         xx, xy, yy0 = self._whitened
         target = xy[self.zero_lag + first : self.zero_lag + first + len(taps)]
@@ -298,7 +276,7 @@ class _Trial:
 
 def _shortest(equations: _NormalEquations) -> LinearFit:
     """Walk from short to long: stop where all is explained, else compare with the best."""
-    n_values = _steady_frames(equations.reference, equations.candidate)
+    n_values = _steady_frames(equations)
     trials: list[_Trial] = []
     for base in TAP_COUNTS:
         n_taps = (base - 1) * equations.scale + 1
@@ -337,17 +315,17 @@ def _still_gains(trials: list[_Trial]) -> bool:
     )
 
 
-def _steady_frames(x: Samples, y: Samples) -> float:
+def _steady_frames(equations: _NormalEquations) -> float:
     """Length of a steady signal that would tell as much as this one, whose hits tell the most."""
-    n = x.shape[1]
-    block = min(1024, n)
-    power_x, power_y = (_block_powers(s, block) for s in (x, y))
+    n, power_x = equations.n_frames, equations.side.block_powers
+    power_y = _block_powers(equations.candidate)
     together = float(np.mean(power_x * power_y))
     return n * float(power_x.mean() * power_y.mean()) / together if together > 0 else float(n)
 
 
-def _block_powers(signal: Samples, block: int) -> Floats:
+def _block_powers(signal: Samples) -> Floats:
     """Energy of each whole block, summed over channels."""
+    block = min(POWER_FRAMES, signal.shape[1])
     powers = np.empty(signal.shape[1] // block)
     for blocks in chunks(len(powers)):
         squares = np.square(signal[:, blocks.start * block : blocks.stop * block]).sum(axis=0)

@@ -109,6 +109,8 @@ def _band_levels_db(samples: Samples, sample_rate_hz: int, length: int, hop: int
     0 dB is the loudest frame; the floor, RANGE_DB below it, is added to every band. Frames that
     would reach beyond the file's ends are moved inside, so that the ends make no edge.
     """
+    from scipy.fft import rfft
+
     edges = _band_edges(sample_rate_hz, length)
     n_hops = -(-samples.shape[1] // hop)
     missing = length - samples.shape[1]
@@ -119,7 +121,7 @@ def _band_levels_db(samples: Samples, sample_rate_hz: int, length: int, hop: int
     for channel in signal:
         frames = framed(channel, length, 1)
         for span in chunks(n_hops):
-            spectra = np.fft.rfft(frames[starts[span]] * window, axis=1)
+            spectra = rfft(frames[starts[span]] * window)
             squares = spectra.real**2 + spectra.imag**2
             power[span] += np.add.reduceat(squares[:, : edges[-1]], edges[:-1], axis=1)
     loudest = max(float(power.sum(axis=1, dtype=np.float64).max()), np.finfo(np.float64).tiny)

@@ -24,13 +24,46 @@ Floats = NDArray[np.float64]
 CROSSOVER_HZ = 200.0
 ATTACK_S = 0.010
 WEIGHT_S = 0.030
+LEAD_S = 0.050  # what a filter at the crossover remembers: -200 dB
 LOUDEST_SHARE = 0.25
 NEGLIGIBLE_DB = -30.0
+SIDES = (("above", ATTACK_S), ("below", WEIGHT_S))
 BUTTERWORTH_Q = (0.5411961001461969, 1.3065629648763766)  # fourth order: 1 / (2 cos(pi/8, 3pi/8))
 
 NO_ONSETS = "no onsets"
 NO_ENERGY = "the hits have next to no energy {} 200 Hz"
 CANDIDATE_SILENT = "the candidate is silent at a hit"
+
+
+@dataclass(frozen=True, eq=False)
+class Hits:
+    """A reference's hits, for several candidates; from `find_hits`.
+
+    Attributes
+    ----------
+    onsets, sample_rate_hz : of the reference
+    shape : the reference's
+    energies : of every hit above and below the crossover
+    """
+
+    onsets: Onsets
+    sample_rate_hz: int
+    shape: tuple[int, ...]
+    energies: Mapping[str, Floats]
+
+    @property
+    def starts(self) -> NDArray[np.int64]:
+        """First frame of each hit."""
+        return _starts(self.onsets, self.sample_rate_hz)
+
+    @property
+    def n_loudest(self) -> int:
+        """Hits in a quarter, rounded up."""
+        return math.ceil(LOUDEST_SHARE * self.onsets.times_s.size)
+
+    def loudest(self, side: str) -> NDArray[np.int64]:
+        """Which hits have most energy on a side, the loudest first."""
+        return np.argsort(-self.energies[side], kind="stable")[: self.n_loudest]
 
 
 @dataclass(frozen=True)
@@ -85,64 +118,79 @@ def measure_punch(
     30 dB less energy in it than in the other: hats have no weight to lose. Definition: this
     project's own.
     """
-    check_samples(reference, what="reference")
-    check_samples(candidate, what="candidate")
     check_pair(reference, candidate)
+    return compare_hits(find_hits(reference, sample_rate_hz, onsets), candidate)
+
+
+def find_hits(reference: Samples, sample_rate_hz: int, onsets: Onsets) -> Hits:
+    """The reference's part of `measure_punch`; raises as it does."""
+    check_samples(reference, what="reference")
     check_rate(sample_rate_hz)
-    starts = np.round(onsets.times_s * sample_rate_hz).astype(np.int64)
+    starts = _starts(onsets, sample_rate_hz)
     if starts.size and not (starts.min() >= 0 and starts.max() < reference.shape[1]):
         raise SignalError("an onset lies outside the samples; were onsets of another file meant?")
-    n_hits = math.ceil(LOUDEST_SHARE * starts.size)
-    energies = {
-        side: tuple(
-            _hit_energies(samples, sample_rate_hz, starts, side, length_s)
-            for samples in (reference, candidate)
-        )
-        for side, length_s in (("above", ATTACK_S), ("below", WEIGHT_S))
-    }
-    most = max((_loudest(before, n_hits).sum() for before, _ in energies.values()), default=0.0)
+    energies = {}
+    for side, length_s in SIDES:
+        band = filter_sections(reference, _butterworth(side, sample_rate_hz))
+        n = round(length_s * sample_rate_hz)
+        energies[side] = np.array([_energy(band[:, at : at + n]) for at in starts])
+    return Hits(onsets, sample_rate_hz, reference.shape, energies)
+
+
+def compare_hits(hits: Hits, candidate: Samples) -> Punch:
+    """The candidate's part of `measure_punch`: the loudest hits alone are filtered."""
+    check_samples(candidate, what="candidate")
+    if candidate.shape != hits.shape:
+        raise SignalError(f"candidate has shape {candidate.shape}, the reference {hits.shape}")
+    most = max(hits.energies[side][hits.loudest(side)].sum() for side, _ in SIDES)
     values: dict[str, float | None] = {}
     undefined: dict[str, str] = {}
-    for side, prefix in (("above", "punch_"), ("below", "punch_low_")):
-        before, after = energies[side]
-        change = _change(before, after, n_hits, most * 10.0 ** (NEGLIGIBLE_DB / 10.0))
+    for (side, length_s), prefix in zip(SIDES, ("punch_", "punch_low_"), strict=True):
         names = [prefix + name for name in ("change_db", "worst_db", "worst_s")]
-        if isinstance(change, str):
-            undefined |= dict.fromkeys(names, change.format(side))
+        loudest = hits.loudest(side)
+        before = hits.energies[side][loudest]
+        after = _energies_at(candidate, hits.sample_rate_hz, hits.starts[loudest], side, length_s)
+        reason = _why_undefined(before, after, most * 10.0 ** (NEGLIGIBLE_DB / 10.0))
+        if reason:
+            undefined |= dict.fromkeys(names, reason.format(side))
             values |= dict.fromkeys(names)
         else:
-            mean, worst, hit = change
-            values |= zip(names, (mean, worst, float(onsets.times_s[hit])), strict=True)
-    return Punch(**values, n_hits=n_hits, undefined=undefined)
+            change_db = 10.0 * np.log10(after / before)
+            lowest = int(np.argmin(change_db))
+            at_s = float(hits.onsets.times_s[loudest[lowest]])
+            found = (float(change_db.mean()), float(change_db[lowest]), at_s)
+            values |= zip(names, found, strict=True)
+    return Punch(**values, n_hits=hits.n_loudest, undefined=undefined)
 
 
-def _change(
-    before: Floats, after: Floats, n_hits: int, negligible: float
-) -> tuple[float, float, int] | str:
-    """Mean and lowest change in dB over the loudest hits, and which hit is lowest; or why not."""
-    if not n_hits:
+def _starts(onsets: Onsets, sample_rate_hz: int) -> NDArray[np.int64]:
+    return np.round(onsets.times_s * sample_rate_hz).astype(np.int64)
+
+
+def _why_undefined(before: Floats, after: Floats, negligible: float) -> str | None:
+    if not before.size:
         return NO_ONSETS
-    loudest = np.argsort(-before, kind="stable")[:n_hits]
-    if before[loudest].sum() <= negligible or not before[loudest].all():
+    if before.sum() <= negligible or not before.all():
         return NO_ENERGY
-    if not after[loudest].all():
-        return CANDIDATE_SILENT
-    change_db = 10.0 * np.log10(after[loudest] / before[loudest])
-    lowest = int(np.argmin(change_db))
-    return float(change_db.mean()), float(change_db[lowest]), int(loudest[lowest])
+    return None if after.all() else CANDIDATE_SILENT
 
 
-def _loudest(energies: Floats, n_hits: int) -> Floats:
-    return np.sort(energies)[energies.size - n_hits :]
-
-
-def _hit_energies(
+def _energies_at(
     samples: Samples, sample_rate_hz: int, starts: NDArray[np.int64], side: str, length_s: float
 ) -> Floats:
-    """Sum of squares on one side of the crossover over length_s after each start."""
-    band = filter_sections(samples, _butterworth(side, sample_rate_hz))
-    n = round(length_s * sample_rate_hz)
-    return np.array([np.square(band[:, at : at + n], dtype=np.float64).sum() for at in starts])
+    """Energy on one side of the crossover over length_s after each start."""
+    sections = _butterworth(side, sample_rate_hz)
+    n, n_lead = round(length_s * sample_rate_hz), round(LEAD_S * sample_rate_hz)
+    energies = np.empty(len(starts))
+    for i, at in enumerate(starts):
+        first = max(at - n_lead, 0)
+        excerpt = np.ascontiguousarray(samples[:, first : at + n])
+        energies[i] = _energy(filter_sections(excerpt, sections)[:, at - first :])
+    return energies
+
+
+def _energy(samples: Samples) -> float:
+    return float(np.square(samples, dtype=np.float64).sum())
 
 
 def _butterworth(side: str, sample_rate_hz: int) -> Floats:

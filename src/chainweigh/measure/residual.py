@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.kernels.audibility import weighted_products
-from chainweigh.measure.fit import LinearFit, apply_fit, energy, fit_linear
+from chainweigh.measure.fit import energy, fit_linear
 from chainweigh.measure.frames import (
     CHUNK,
     chunks,
@@ -24,6 +24,7 @@ from chainweigh.measure.frames import (
     loudness_weight,
     padded_frames,
 )
+from chainweigh.measure.linear_fit import LinearFit, apply_fit
 
 Floats = NDArray[np.float64]
 

@@ -193,6 +193,8 @@ def _band_change(
 
 def _mean_square_by_bin(samples: Samples, length: int) -> Floats:
     """One-sided spectrum whose sum is the mean square over frames and channels."""
+    from scipy.fft import rfft
+
     hop = length // 2
     n_hops = -(-(samples.shape[1] + length - hop) // hop)
     window = np.sin(np.pi * (np.arange(length) + 0.5) / length).astype(np.float32)
@@ -201,7 +203,7 @@ def _mean_square_by_bin(samples: Samples, length: int) -> Floats:
         for _, frames in padded_frames(
             channel, length, hop, lead=length - hop, n_frames=n_hops, size=FRAMES_AT_ONCE
         ):
-            spectra = np.fft.rfft(frames * window, axis=1)
+            spectra = rfft(frames * window)
             power += np.sum(spectra.real**2 + spectra.imag**2, axis=0, dtype=np.float64)
     power[1:-1] *= 2
     return np.asarray(power / (length * samples.size))

@@ -2,18 +2,15 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
-from functools import cached_property
 from pathlib import Path
 
-import numpy as np
-
 import chainweigh
-from chainweigh.audio.array import Samples, from_db, padded
 from chainweigh.audio.slug import slug
-from chainweigh.measure.summary import FileMeasures, measure_file
+from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
+from chainweigh.ranking.delivery import deliver
 from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
-from chainweigh.ranking.mix import MixGain, gain_lu, measure_plr_db
+from chainweigh.ranking.mix import MixGain
 from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
 from chainweigh.ranking.pick import Picking
@@ -27,8 +24,6 @@ from chainweigh.ranking.results import (
     ResolvedSetting,
     Results,
     Source,
-    SourceFile,
-    SourceGroup,
     Standing,
     Written,
 )
@@ -37,21 +32,19 @@ from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
-from chainweigh.song import Song, mix_of
 
 
 @dataclass(frozen=True)
 class Run:
-    """Results, and the audio they speak of, by path in the run's folder.
+    """Results, and the files in the cache they speak of, by path in the run's folder.
 
-    `cached_audio` are files in the cache, `arrays` samples not written yet, `presets` the user's
-    files that the recipe needs.
+    `cached_audio` is there to listen to, `handed_on` what a session or a listener goes on with;
+    `presets` are the user's files that the recipe needs.
     """
 
     results: Results
     cached_audio: dict[str, Path]
-    arrays: dict[str, Samples] = field(repr=False)
-    sample_rate_hz: int
+    handed_on: dict[str, Path]
     presets: dict[str, Path] = field(default_factory=dict)
 
 
@@ -59,7 +52,7 @@ class Run:
 class Assembly:
     """Puts what was measured into the records of results.json."""
 
-    song: Song
+    source: Source
     settings: RankSettings
     picking: Picking
     picks: Picks
@@ -67,7 +60,7 @@ class Assembly:
     fixed_master: str | None
     delivery_gain_db: float | None = None
     cached_audio: dict[str, Path] = field(default_factory=dict)
-    arrays: dict[str, Samples] = field(default_factory=dict)
+    handed_on: dict[str, Path] = field(default_factory=dict)
 
     @property
     def search(self) -> SetSearch:
@@ -79,25 +72,23 @@ class Assembly:
         """The master's comparison."""
         return self.master_search.groups[MASTER]
 
-    @cached_property
-    def _dry_mix(self) -> Samples:
-        return mix_of(self.song.groups)
-
-    def run(self, kind: str, stems: dict[str, Samples]) -> Run:
-        rate = self.song.sample_rate_hz
+    def run(self, kind: str) -> Run:
+        """Judge every comparison's candidates for their places, and write everything down."""
         standings = {name: self.search.standings(name, self.picks) for name in self.search.groups}
         comparisons = [
             self._comparison(self.search, name, standings[name], self.picks)
             for name in self.search.groups
         ]
+        self.search.let_go()
         master_standings = self.master_search.standings(MASTER, self.master_search.dry)
         master_pick = self.fixed_master or master_standings[0][0].name
         comparisons.append(
             self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
         )
         chosen = self._chosen(standings, master_standings, master_pick)
-        for name, samples in stems.items():
-            self.arrays[f"session/{slug(name)}.wav"] = samples
+        self.master_search.let_go()
+        for name, group in self.search.groups.items():
+            self.handed_on[f"session/{slug(name)}.wav"] = group.audio_of(self.picks[name])
         results = Results(
             schema=SCHEMA,
             program="chainweigh",
@@ -105,12 +96,12 @@ class Assembly:
             kind=kind,
             engine=engine_versions(),
             settings=self.settings,
-            source=self._source(),
+            source=self.source,
             comparisons=tuple(comparisons),
             chosen=chosen,
             notes=notes_on(chosen.master_file, self.settings.ceiling_dbtp),
         )
-        return Run(results, self.cached_audio, self.arrays, rate)
+        return Run(results, self.cached_audio, self.handed_on)
 
     def _comparison(
         self,
@@ -121,7 +112,7 @@ class Assembly:
     ) -> Comparison:
         group, winner = search.groups[name], picks[name]
         folder = slug(name)
-        self.arrays[f"audio/{folder}/reference.wav"] = group.reference.samples
+        self.cached_audio[f"audio/{folder}/reference.wav"] = group.audio_of(group.chains[0].name)
         about = {chain.name: chain.about for chain in group.chains}
         return Comparison(
             name=name,
@@ -185,19 +176,17 @@ class Assembly:
         master_standings: list[tuple[Entry, Standing]],
         master_pick: str,
     ) -> ChosenSet:
-        rate = self.song.sample_rate_hz
         choices = tuple(self._choice(name, standings[name]) for name in self.search.groups)
-        n_frames = self.masters.reference.samples.shape[1]
-        dry_plr = measure_plr_db(padded(self._dry_mix, n_frames), rate)
-        mix = self.masters.reference.file
-        headroom = gain_lu(dry_plr, mix.plr_db)
+        mix, headroom = self.masters.reference.file, self.picking.headroom_db(self.picks)
         entry = next(e for e, _ in master_standings if e.name == master_pick)
         thdn_groups = self._thdn_of_set(0.0)
         thdn = self._thdn_of_set(entry.distortion_pct)
         gain_db = self._delivery_gain_db(master_pick)
-        delivered, file = self._delivery(master_pick, gain_db)
-        if delivered is not None:
-            self.arrays[f"masters/{slug(self.song.folder_name)}.wav"] = delivered
+        file = None
+        master_audio = f"masters/{slug(self.source.folder)}.wav"
+        if gain_db is not None:
+            delivered = deliver(self.masters, master_pick, gain_db, self.search.cache)
+            file, self.handed_on[master_audio] = delivered.file, delivered.audio
         within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
         chosen = ChosenSet(
             choices=choices,
@@ -213,7 +202,7 @@ class Assembly:
             master_settings=_settings_text(self.masters, master_pick),
             master_gain_lu=entry.gain_lu,
             master_file=file,
-            master_audio=None if file is None else f"masters/{slug(self.song.folder_name)}.wav",
+            master_audio=None if file is None else master_audio,
             ceiling_dbtp=self.settings.ceiling_dbtp,
             delivery_gain_db=gain_db,
             target_said=self._target_said(master_pick, file),
@@ -241,19 +230,11 @@ class Assembly:
         for name, group in self.search.groups.items():
             entry = group.entry(self.picks[name], MixGain(), None, None)
             values.append(entry.distortion_pct)
-            energies.append(_energy(group.reference.samples))
+            energies.append(group.reference.energy)
         known = [value for value in values if value is not None]
         if len(known) < len(values) or master_pct is None:
             return None
         return thdn_set_pct(energies, known, master_pct=master_pct)
-
-    def _delivery(
-        self, pick: str, gain_db: float | None
-    ) -> tuple[Samples | None, FileMeasures | None]:
-        if gain_db is None:
-            return None, None
-        delivered = self.masters.samples_of(pick) * np.float32(from_db(gain_db))
-        return delivered, measure_file(delivered, self.song.sample_rate_hz)
 
     def _delivery_gain_db(self, pick: str) -> float | None:
         """To the ceiling, or less where that would pass the target; or the gain that is kept."""
@@ -284,28 +265,6 @@ class Assembly:
         why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
         return f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
 
-    def _source(self) -> Source:
-        energies = {g.name: _energy(g.samples) for g in self.song.groups}
-        total = sum(energies.values())
-        return Source(
-            title=self.song.title,
-            folder=self.song.folder_name,
-            sample_rate_hz=self.song.sample_rate_hz,
-            duration_s=self.song.duration_s,
-            tempo_bpm=self.song.tempo_bpm,
-            beats_per_bar=self.song.beats_per_bar,
-            groups=tuple(
-                SourceGroup(
-                    name=g.name,
-                    files=tuple(map(SourceFile, g.files, g.file_digests)),
-                    energy_share_pct=100.0 * energies[g.name] / total if total > 0 else None,
-                )
-                for g in self.song.groups
-            ),
-            notes=self.song.notes,
-            mix=measure_file(self._dry_mix, self.song.sample_rate_hz),
-        )
-
 
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
     """Why fields of a choice are None: each needs loudness, peak and tones to be defined."""
@@ -325,10 +284,6 @@ def _without_work(group: WeighedGroup, weighed: Weighed) -> dict[str, str]:
     master = group.reference.name == MASTER
     why = "its last stage has no ceiling" if master else "only masters end in a final limiter"
     return {"final_limiter_work_db_s": why}
-
-
-def _energy(samples: Samples) -> float:
-    return float(np.square(samples, dtype=np.float64).sum())
 
 
 def _sum(values: Iterable[float | None]) -> float | None:

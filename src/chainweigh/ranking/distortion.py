@@ -1,17 +1,19 @@
 """What a candidate does to the programme: residual, tone change, punch, audibility."""
 
+import threading
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.measure.audibility import measure_audibility
-from chainweigh.measure.fit import LinearFit, apply_fit, fit_linear
+from chainweigh.measure.fit import FitSide, fit_linear, fit_side
 from chainweigh.measure.level_match import level_match_db
+from chainweigh.measure.linear_fit import LinearFit, apply_fit
 from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.onsets import Onsets
-from chainweigh.measure.punch import measure_punch
+from chainweigh.measure.punch import Hits, compare_hits, find_hits
 from chainweigh.measure.residual import FittedReference, follow_gains, measure_residual
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
@@ -56,15 +58,64 @@ class FittedProgramme:
     fitted: Samples = field(repr=False)
 
 
-def measure_programme(
-    reference: Samples, candidate: Samples, onsets: Onsets, windows: Windows
-) -> FittedProgramme:
-    """Residual, tone gain and punch of a matched candidate against its reference.
+class Programme:
+    """What distortion on a programme is held against; its own part is computed once, on first use.
 
     Parameters
     ----------
-    reference, candidate : shape (2, n_frames), aligned and equally loud
+    samples : shape (2, n_frames)
     onsets : of the reference
+    windows : where distortion is judged
+    """
+
+    def __init__(self, samples: Samples, onsets: Onsets, windows: Windows) -> None:
+        self.samples, self.onsets, self.windows = samples, onsets, windows
+        self._lock = threading.Lock()
+
+    def fit(self, candidate: Samples) -> LinearFit:
+        """The static fit of a candidate over the whole song."""
+        with self._lock:
+            side = self._fit_side
+        rate = self.windows.sample_rate_hz
+        return fit_linear(self.samples, candidate, sample_rate_hz=rate, side=side)
+
+    def follow(self, fit: LinearFit, candidate: Samples) -> FittedReference:
+        """The reference with a candidate's tone and slow gain movement, in the windows, joined."""
+        spans = self.windows.frames(self.samples.shape[1])
+        toned = [apply_fit(fit, self.samples, start=start, stop=stop) for start, stop in spans]
+        return follow_gains(
+            fit,
+            np.concatenate(toned, axis=1),
+            self.windows.cut(candidate),
+            sample_rate_hz=self.windows.sample_rate_hz,
+        )
+
+    @property
+    def hits(self) -> Hits:
+        """Its hits, for punch."""
+        with self._lock:
+            return self._hits
+
+    @cached_property
+    def _fit_side(self) -> FitSide:
+        return fit_side(self.samples, self.windows.sample_rate_hz)
+
+    @cached_property
+    def _hits(self) -> Hits:
+        return find_hits(self.samples, self.windows.sample_rate_hz, self.onsets)
+
+    @cached_property
+    def plr_db(self) -> float | None:
+        """Its peak-to-loudness ratio."""
+        return measure_plr_db(self.samples, self.windows.sample_rate_hz)
+
+
+def measure_programme(programme: Programme, candidate: Samples) -> FittedProgramme:
+    """Residual, tone gain and punch of a matched candidate against a programme.
+
+    Parameters
+    ----------
+    candidate : shape (2, n_frames), aligned with the programme and as loud
 
     Notes
     -----
@@ -72,18 +123,15 @@ def measure_programme(
     judged in the windows. Punch is held against the reference with the candidate's tone: an
     equaliser takes none.
     """
+    windows = programme.windows
     rate = windows.sample_rate_hz
-    fit, tone, fitted = fit_programme(reference, candidate, windows)
+    fit = programme.fit(candidate)
+    fitted = programme.follow(fit, candidate)
+    residual = measure_residual(fitted, windows.cut(candidate), sample_rate_hz=rate)
     tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
-    taken = windows.cut(candidate)
-    residual = measure_residual(fitted, taken, sample_rate_hz=rate)
-    toned = _as_loud(tone, candidate, rate) if tone_fit.changes_tone else reference
-    punch = measure_punch(toned, candidate, rate, onsets)
+    tone_gain, hits = _tone_part(programme, tone_fit, candidate)
+    punch = compare_hits(hits, candidate)
     undefined: Reasons = {**residual.undefined}
-    tone_gain = 0.0
-    if tone_fit.changes_tone:
-        changed = gain_lu(measure_plr_db(reference, rate), measure_plr_db(tone, rate))
-        tone_gain = changed if changed is not None else 0.0
     if punch.punch_loss_db is None:
         undefined["punch_loss_db"] = punch.undefined.get("punch_change_db", "no hits to judge")
     measures = ProgrammeMeasures(
@@ -100,18 +148,15 @@ def measure_programme(
     return FittedProgramme(measures, tone_fit, fitted.samples)
 
 
-def fit_programme(
-    reference: Samples, candidate: Samples, windows: Windows
-) -> tuple[LinearFit, Samples, FittedReference]:
-    """The static fit over the whole song, the reference through it, and the fitted reference.
-
-    The last is in the windows, joined.
-    """
-    rate = windows.sample_rate_hz
-    fit = fit_linear(reference, candidate, sample_rate_hz=rate)
-    tone = apply_fit(fit, reference)
-    taken = windows.cut(candidate)
-    return fit, tone, follow_gains(fit, windows.cut(tone), taken, sample_rate_hz=rate)
+def _tone_part(programme: Programme, fit: ToneFit, candidate: Samples) -> tuple[float, Hits]:
+    """What the tone alone gains in LU, and the hits of the reference with it."""
+    if not fit.changes_tone:
+        return 0.0, programme.hits
+    rate = programme.windows.sample_rate_hz
+    tone = fit.applied(programme.samples)
+    gained = gain_lu(programme.plr_db, measure_plr_db(tone, rate))
+    hits = find_hits(_as_loud(tone, candidate, rate), rate, programme.onsets)
+    return gained if gained is not None else 0.0, hits
 
 
 def _as_loud(samples: Samples, reference: Samples, sample_rate_hz: int) -> Samples:
@@ -126,19 +171,14 @@ def measure_heard(
     candidate: Samples,
     onsets: Onsets,
     windows: Windows,
-    others: NDArray[np.float64] | None = None,
 ) -> HeardMeasures:
-    """Audibility of what a candidate added, by itself or beside the other groups as they stand.
+    """Audibility of what a candidate added, by itself or in the mix.
 
     Parameters
     ----------
-    fitted, candidate : in the windows, joined
-    onsets : in song time: of the dry group or, where there are others, of the dry mix
-    others : sum of the other groups in the windows, float64, shape (2, n_frames)
+    fitted, candidate : in the windows, joined; the other groups added to both in the mix
+    onsets : in song time: of the dry group or, in the mix, of the dry mix
     """
-    if others is not None:
-        fitted = (others + fitted).astype(np.float32)
-        candidate = (others + candidate).astype(np.float32)
     heard = measure_audibility(
         fitted,
         candidate,

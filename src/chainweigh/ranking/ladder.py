@@ -10,21 +10,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
 from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.values import LevelExpression, Value, parse_value
 from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
-from chainweigh.ranking.distortion import fit_programme, measure_heard
+from chainweigh.ranking.distortion import measure_heard
 from chainweigh.ranking.jobs import no_progress, run_jobs
 from chainweigh.ranking.ladder_results import Ladder, Rung
 from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import HeardMeasures, ResolvedStage
-from chainweigh.ranking.weigh import TAKE, identity, render_matched
+from chainweigh.ranking.weigh import TAKE, held_against, identity, render_matched
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
+from chainweigh.song import sum_of
 
 DRIVES_DB = tuple(float(drive) for drive in range(-2, 6))
 NOT_JUDGED = "not measured: this drive could not be rendered"
@@ -87,8 +85,7 @@ class _Mix:
     ) -> None:
         self._onsets, self._cache = onsets, cache
         self._identities = [group.identity(pick) for group, pick in others]
-        parts = [group.windowed(pick).astype(np.float64) for group, pick in others]
-        self._others: NDArray[np.float64] | None = np.sum(parts, axis=0) if parts else None
+        self._others = [group.windowed(pick) for group, pick in others]
 
     def climb(self, chain: Chain, reference: Reference) -> _Step:
         """A chain rendered, matched and heard in the mix, or fetched from the cache."""
@@ -100,9 +97,11 @@ class _Mix:
             except RenderError as error:
                 return _Step(failure=str(error))
             windows = reference.windows
-            _, _, fitted = fit_programme(matched.against, matched.samples, windows)
-            taken = windows.cut(matched.samples)
-            heard = measure_heard(fitted.samples, taken, self._onsets, windows, self._others)
+            programme = held_against(reference, matched.against)
+            fitted = programme.follow(programme.fit(matched.samples), matched.samples)
+            dry = sum_of([*self._others, fitted.samples])
+            wet = sum_of([*self._others, windows.cut(matched.samples)])
+            heard = measure_heard(dry, wet, self._onsets, windows)
             step = _Step(matched.gain_db, heard)
             self._cache.store(key, step, {TAKE: matched.samples}, reference.sample_rate_hz)
         return replace(step, audio=self._cache.audio_path(key, TAKE))

@@ -4,17 +4,13 @@ import threading
 from collections.abc import Sequence
 from functools import cached_property
 
-import numpy as np
-from numpy.typing import NDArray
-
 from chainweigh.audio.array import Samples
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.distortion import measure_heard
 from chainweigh.ranking.results import HeardMeasures
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
-
-Floats = NDArray[np.float64]
+from chainweigh.song import sum_of
 
 
 class ListenedMix:
@@ -41,14 +37,8 @@ class ListenedMix:
         self._lock = threading.Lock()
 
     @cached_property
-    def _others(self) -> Floats | None:
-        """The other groups, summed; None where there are none."""
-        if not self._picks:
-            return None
-        total = np.zeros_like(self._part(self._group, self._group.chains[0].name), np.float64)
-        for other, pick in self._picks:
-            total += self._part(other, pick)
-        return total
+    def _others(self) -> list[Samples]:
+        return [self._part(other, pick) for other, pick in self._picks]
 
     def _part(self, group: WeighedGroup, candidate: str) -> Samples:
         return group.samples_of(candidate) if self._whole else group.windowed(candidate)
@@ -68,6 +58,7 @@ class ListenedMix:
 
     def _measure(self, candidate: str) -> HeardMeasures:
         group, windows = self._group, self._group.reference.windows
+        taken = self._part(group, candidate)
         if self._whole:
             fitted = group.fitted_whole_song(candidate)
             windows = windows.whole_song(fitted.shape[1])
@@ -75,5 +66,6 @@ class ListenedMix:
             fitted = group.fitted(candidate)
         with self._lock:
             others = self._others
-        taken = self._part(group, candidate)
-        return measure_heard(fitted, taken, self._onsets, windows, others)
+        fitted = sum_of([*others, fitted])
+        taken = sum_of([*others, taken])
+        return measure_heard(fitted, taken, self._onsets, windows)

@@ -3,12 +3,11 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from chainweigh.audio.array import Samples
 from chainweigh.measure.levels import plr_db
 from chainweigh.measure.loudness import loudness_energies
 from chainweigh.measure.true_peak import true_peak_dbtp
+from chainweigh.song import sum_of
 
 
 def measure_plr_db(samples: Samples, sample_rate_hz: int) -> float | None:
@@ -48,15 +47,11 @@ class MixAround:
 
     def __init__(self, group: str, standing: Mapping[str, Samples], sample_rate_hz: int) -> None:
         self._sample_rate_hz = sample_rate_hz
-        self._others = np.zeros_like(standing[group], dtype=np.float64)
-        for name, samples in standing.items():
-            if name != group:
-                self._others += samples
+        self._others = [samples for name, samples in standing.items() if name != group]
         self._plr_db = self._measure(standing[group])
 
     def _measure(self, samples: Samples) -> float | None:
-        mix = (self._others + samples).astype(np.float32)
-        return measure_plr_db(mix, self._sample_rate_hz)
+        return measure_plr_db(sum_of([*self._others, samples]), self._sample_rate_hz)
 
     def gains_lu(self, candidate: Samples, toned: Samples | None) -> MixGain:
         """What a matched candidate in place of the group gives the mix, in LU.

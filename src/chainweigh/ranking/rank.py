@@ -10,6 +10,7 @@ from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.ranking.assembly import Assembly, Run
 from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.jobs import Progress, no_progress
+from chainweigh.ranking.kept_run import can_be_kept, load_run, run_key, store_run
 from chainweigh.ranking.ladder import climb
 from chainweigh.ranking.master_target import drive_masters
 from chainweigh.ranking.pareto_search import check_optimiser
@@ -19,6 +20,7 @@ from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.set_search import Picks, SetSearch
 from chainweigh.ranking.settings import RankSettings, check_settings
+from chainweigh.ranking.source import source_of
 from chainweigh.ranking.weighed_group import WeighedGroup, first_chains, weigh_all
 from chainweigh.ranking.windows import loudest_windows
 from chainweigh.render.cache import Cache
@@ -98,18 +100,45 @@ def rank_song(
         check_optimiser()
     if set(plan.bus) != {g.name for g in song.groups}:
         raise SongError(f"the plan is for {sorted(plan.bus)}, the song has other groups")
+    listed = [*plan.bus.values(), plan.master]
+    asked = [kind, list(plan.bus), plan.fixed, plan.delivery_gain_db, plan.n_pareto_trials]
+    key = run_key(song, listed, settings, *asked) if can_be_kept(listed) else None
+    run = load_run(cache, key) if key else None
+    if run is None:
+        run = _rank(song, plan, settings, cache, threads, progress, kind)
+        if key:
+            store_run(cache, key, run)
+    else:
+        progress(plan.n_jobs, "all weighed before")
+    return replace(run, presets=preset_files(chain for chains in listed for chain in chains))
+
+
+def _rank(
+    song: Song,
+    plan: Plan,
+    settings: RankSettings,
+    cache: Cache,
+    threads: int,
+    progress: Progress,
+    kind: str,
+) -> Run:
     n_frames = song.n_frames + _longest_tails(plan, song.sample_rate_hz)
-    dry_mix = padded(mix_of(song.groups), n_frames)
+    dry_mix = mix_of(song.groups)
+    source = source_of(song, dry_mix)
+    dry_mix = padded(dry_mix, n_frames)
     windows = loudest_windows(dry_mix, song.sample_rate_hz)
+    onsets = find_onsets(dry_mix, song.sample_rate_hz)
+    del dry_mix
     references = [Reference(g.name, padded(g.samples, n_frames), windows) for g in song.groups]
     groups = weigh_all(references, plan.bus, cache, threads=threads, progress=progress)
-    onsets = find_onsets(dry_mix, song.sample_rate_hz)
     n_trials = plan.n_pareto_trials
     search = SetSearch(groups, onsets, settings, cache, threads, progress, n_trials)
     picking = Picking(search)
     picks = _picks(picking, plan)
-    stems = {name: group.samples_of(picks[name]) for name, group in groups.items()}
-    mix = Reference(MASTER, sum_of(list(stems.values())), windows)
+    search.let_go()
+    stems = [group.samples_of(picks[name]) for name, group in groups.items()]
+    mix = Reference(MASTER, sum_of(stems), windows)
+    del stems
     masters = weigh_all([mix], {MASTER: plan.master}, cache, threads=threads, progress=progress)
     master_search = SetSearch(masters, onsets, settings, cache, threads, n_pareto_trials=n_trials)
     for chain in masters[MASTER].searched:
@@ -118,10 +147,9 @@ def rank_song(
         drive_masters(master_search, settings)
     fixed_master = plan.fixed[MASTER] if plan.fixed else None
     assembly = Assembly(
-        song, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
+        source, settings, picking, picks, master_search, fixed_master, plan.delivery_gain_db
     )
-    chains = [chain for listed in (*plan.bus.values(), plan.master) for chain in listed]
-    run = replace(assembly.run(kind, stems), presets=preset_files(chains))
+    run = assembly.run(kind)
     return run if kind == "apply" else _with_ladder(run, groups, onsets, cache, threads)
 
 

@@ -6,6 +6,7 @@ from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
+from chainweigh.measure.fit import energy
 from chainweigh.measure.image import Image, measure_image
 from chainweigh.measure.loudness import (
     LoudnessEnergies,
@@ -19,6 +20,7 @@ from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
 from chainweigh.measure.spectrum import ThirdOctaves, measure_third_octaves
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tones import ToneGrid, tone_grid
+from chainweigh.ranking.distortion import Programme
 from chainweigh.ranking.windows import Windows
 
 
@@ -40,6 +42,7 @@ class Reference:
         self.sample_rate_hz = sample_rate_hz
         self.digest = digest_samples(samples, sample_rate_hz)
         self._lock = threading.Lock()
+        self._programme: Programme | None = None
 
     @cached_property
     def file(self) -> FileMeasures:
@@ -50,6 +53,11 @@ class Reference:
     def energies(self) -> LoudnessEnergies:
         """K-weighted energies, for level matching."""
         return loudness_energies(self.samples, self.sample_rate_hz)
+
+    @cached_property
+    def energy(self) -> float:
+        """Sum of its squares."""
+        return energy(self.samples)
 
     @cached_property
     def third_octaves(self) -> ThirdOctaves:
@@ -77,6 +85,15 @@ class Reference:
         return find_onsets(self.samples, self.sample_rate_hz)
 
     @property
+    def programme(self) -> Programme:
+        """What distortion on it is held against."""
+        onsets = self.onsets
+        with self._lock:
+            if self._programme is None:
+                self._programme = Programme(self.samples, onsets, self.windows)
+            return self._programme
+
+    @property
     def tones(self) -> "DrivenTones":
         """Test tones at this programme's levels, and their weights; computed on first use."""
         with self._lock:
@@ -100,4 +117,4 @@ def tones_of(samples: Samples, sample_rate_hz: int) -> DrivenTones:
     """Test tones and weights of a programme that drives a chain."""
     bands = reference_bands(samples, sample_rate_hz)
     grid = tone_grid(sample_rate_hz, float(bands.block_peaks_dbfs.max()))
-    return DrivenTones(grid, bands, ridden_tones(bands))
+    return DrivenTones(grid, bands, ridden_tones(samples, bands))

@@ -181,6 +181,10 @@ class SetSearch:
             assert gain is not None
             self._gains_known[name, candidate, context] = gain
 
+    def let_go(self) -> None:
+        """Let go of the mixes that were kept for the next question."""
+        self._around = self._listened = None
+
     def _mix_around(self, name: str, picks: Picks) -> MixAround:
         """The mix around a group; the one asked for last is kept."""
         key = (name, _context(name, picks))

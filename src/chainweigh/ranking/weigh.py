@@ -19,7 +19,12 @@ from chainweigh.measure.spectrum import (
     measure_third_octaves,
 )
 from chainweigh.measure.summary import FileMeasures, measure_file
-from chainweigh.ranking.distortion import ToneFit, measure_heard, measure_programme
+from chainweigh.ranking.distortion import (
+    Programme,
+    ToneFit,
+    measure_heard,
+    measure_programme,
+)
 from chainweigh.ranking.plugin_results import with_plugin, with_verdicts
 from chainweigh.ranking.reference import Reference, tones_of
 from chainweigh.ranking.results import (
@@ -31,7 +36,7 @@ from chainweigh.ranking.results import (
 )
 from chainweigh.render.align import align
 from chainweigh.render.cache import Cache
-from chainweigh.render.chain_run import ChainRun, RunStage, render_chain
+from chainweigh.render.chain_run import RunStage, render_chain
 from chainweigh.render.tone_bench import bench_tones
 
 TAKE, FITTED = "take", "fitted"
@@ -87,8 +92,13 @@ def weigh(chain: Chain, reference: Reference, cache: Cache) -> Weighed:
 
 def identity(chain: Chain, reference: Reference) -> list[object]:
     """What decides a candidate's audio and measures, for a key of the cache."""
-    stages = [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
+    stages = stage_identities(chain)
     return [reference.digest, reference.windows.spans, stages, chain.gain_db]
+
+
+def stage_identities(chain: Chain) -> list[object]:
+    """What decides what a chain's stages do."""
+    return [[*s.identity, s.written(), _note_times_ms(s), s.intended] for s in chain.stages]
 
 
 def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
@@ -99,14 +109,17 @@ def _note_times_ms(stage: AnyStage) -> dict[str, float | None]:
 class Matched:
     """A chain's output, aligned and as loud as its reference.
 
-    `against` is what distortion is held against: the dry reference, or the intended part's output.
+    `against` is what distortion is held against: the dry reference, or the intended part's output,
+    which `intended` holds as it was rendered.
     """
 
-    run: ChainRun
     samples: Samples
     against: Samples
+    intended: Samples
+    stages: tuple[RunStage, ...]
     shift_frames: int
     gain_db: float
+    final_limiter_work_db_s: float | None
 
 
 def render_matched(chain: Chain, reference: Reference) -> Matched:
@@ -118,9 +131,9 @@ def render_matched(chain: Chain, reference: Reference) -> Matched:
         As `render_chain`, or without gated loudness.
     """
     dry = reference.samples
-    run = render_chain(chain, dry, reference.sample_rate_hz)
     if not chain.stages:
-        return Matched(run, dry, dry, 0, 0.0)
+        return Matched(dry, dry, dry, (), 0, 0.0, None)
+    run = render_chain(chain, dry, reference.sample_rate_hz)
     aligned, shift = _aligned(chain, run.samples, reference)
     gain_db = chain.gain_db
     if gain_db is None:
@@ -128,21 +141,24 @@ def render_matched(chain: Chain, reference: Reference) -> Matched:
     against = dry
     if chain.split:
         against = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
-    return Matched(run, aligned * np.float32(from_db(gain_db)), against, shift, gain_db)
+    owned = not any(np.may_share_memory(aligned, kept) for kept in (dry, run.intended))
+    samples = np.multiply(aligned, np.float32(from_db(gain_db)), out=aligned if owned else None)
+    work_db_s = run.final_limiter_work_db_s
+    return Matched(samples, against, run.intended, run.stages, shift, gain_db, work_db_s)
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
-    rate, windows = reference.sample_rate_hz, reference.windows
+    rate = reference.sample_rate_hz
     matched = render_matched(chain, reference)
     file = measure_file(matched.samples, rate)
-    programme = measure_programme(matched.against, matched.samples, reference.onsets, windows)
+    programme = measure_programme(held_against(reference, matched.against), matched.samples)
     weighed = Weighed(
-        stages=tuple(_resolved(stage) for stage in matched.run.stages),
+        stages=tuple(_resolved(stage) for stage in matched.stages),
         shift_frames=matched.shift_frames,
         match_gain_db=matched.gain_db,
         loudness_difference_lu=_difference(file, reference.file),
         file=file,
-        tones=_measure_tones(chain, matched.run, reference),
+        tones=_measure_tones(chain, matched, reference),
         programme=programme.measures,
         spectrum=compare_third_octaves(
             reference.third_octaves, measure_third_octaves(matched.samples, rate)
@@ -150,10 +166,17 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
         image=compare_images(reference.image, measure_image(matched.samples, rate)),
         contrast=measure_contrast(reference.short_term, short_term_lufs(matched.samples, rate)),
         soloed=_soloed(chain, programme.fitted, matched.samples, reference),
-        final_limiter_work_db_s=matched.run.final_limiter_work_db_s,
+        final_limiter_work_db_s=matched.final_limiter_work_db_s,
         tone_fit=programme.tone_fit,
     )
     return weighed, {TAKE: matched.samples, FITTED: programme.fitted}
+
+
+def held_against(reference: Reference, samples: Samples) -> Programme:
+    """What distortion is held against: the reference, or the intended part's output."""
+    if samples is reference.samples:
+        return reference.programme
+    return Programme(samples, reference.onsets, reference.windows)
 
 
 def _soloed(
@@ -205,7 +228,7 @@ def _resolved(run: RunStage) -> ResolvedStage:
     return with_plugin(plain, run.stage, run.facts) if run.facts else plain
 
 
-def _measure_tones(chain: Chain, run: ChainRun, reference: Reference) -> ToneMeasures:
+def _measure_tones(chain: Chain, run: Matched, reference: Reference) -> ToneMeasures:
     """Tones through the stages after the last intended one, driven as the programme drives them."""
     driven = reference.tones
     with_intended = None

@@ -2,9 +2,13 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
+from weakref import WeakValueDictionary
+
+import numpy as np
 
 from chainweigh.audio.array import Samples
-from chainweigh.audio.files import read_audio
+from chainweigh.audio.files import read_audio, read_part
 from chainweigh.chain.chain import Chain
 from chainweigh.ranking.front_results import Front
 from chainweigh.ranking.jobs import Progress, run_jobs
@@ -39,6 +43,7 @@ class WeighedGroup:
     weighed: dict[str, Weighed]
     searches: dict[str, tuple[Search, ...]] = field(default_factory=dict)
     fronts: dict[str, Front] = field(default_factory=dict)
+    _shared: WeakValueDictionary[str, Samples] = field(default_factory=WeakValueDictionary)
 
     def try_chain(self, chain: Chain, cache: Cache) -> None:
         """Weigh a chain that is no candidate, or not yet."""
@@ -55,16 +60,35 @@ class WeighedGroup:
         if front is not None:
             self.fronts[chain.name] = front
 
+    def audio_of(self, candidate: str) -> Path:
+        """Where a candidate's matched samples lie in the cache."""
+        path = self.weighed[candidate].audio
+        assert path is not None, f"{candidate} has not been rendered"
+        return path
+
     def samples_of(self, candidate: str) -> Samples:
-        """A candidate's matched samples."""
-        weighed = self.weighed[candidate]
-        if not self.tried[candidate].stages or weighed.audio is None:
+        """A candidate's matched samples, read-only; one array for all who hold it at a time."""
+        samples = self._held(candidate)
+        if samples is None:
+            samples = read_audio(self.audio_of(candidate)).samples
+            samples.flags.writeable = False
+            self._shared[candidate] = samples
+        return samples
+
+    def _held(self, candidate: str) -> Samples | None:
+        """A candidate's samples where they need not be read."""
+        if not self.tried[candidate].stages or self.weighed[candidate].audio is None:
             return self.reference.samples
-        return read_audio(weighed.audio).samples
+        return self._shared.get(candidate)
 
     def windowed(self, candidate: str) -> Samples:
         """A candidate's matched samples in the windows, joined."""
-        return self.reference.windows.cut(self.samples_of(candidate))
+        windows, held = self.reference.windows, self._held(candidate)
+        if held is not None:
+            return windows.cut(held)
+        path, spans = self.audio_of(candidate), windows.frames(self.reference.samples.shape[1])
+        parts = [read_part(path, start, stop - start).samples for start, stop in spans]
+        return np.concatenate(parts, axis=1)
 
     def fitted(self, candidate: str) -> Samples:
         """A candidate's fitted reference in the windows, joined."""

@@ -20,10 +20,11 @@ class Windows:
 
     def cut(self, samples: Samples) -> Samples:
         """The windows of a signal as long as the song, joined; shape (n_channels, n_frames)."""
-        parts = [samples[:, start:stop] for start, stop in self._frames(samples.shape[1])]
+        parts = [samples[:, start:stop] for start, stop in self.frames(samples.shape[1])]
         return np.ascontiguousarray(np.concatenate(parts, axis=1))
 
-    def _frames(self, n_frames: int) -> list[tuple[int, int]]:
+    def frames(self, n_frames: int) -> list[tuple[int, int]]:
+        """First and last frame, exclusive, of each window in a song of so many frames."""
         rate = self.sample_rate_hz
         return [(round(a * rate), min(round(b * rate), n_frames)) for a, b in self.spans]
 

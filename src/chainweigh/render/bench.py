@@ -161,7 +161,7 @@ def bench_on_programme(
     if peak_dbfs is None:
         raise SignalError(f"{programme}: is silent, so it gives no level to test at")
     bands = reference_bands(samples, sample_rate_hz)
-    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs), bands, ridden_tones(bands))
+    bench = _Bench(tone_grid(sample_rate_hz, peak_dbfs), bands, ridden_tones(samples, bands))
     return _results(chain, bench, samples, levels_from=f"the programme {programme}")
 
 

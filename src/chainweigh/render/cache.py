@@ -19,7 +19,7 @@ from typing import TypeVar
 import msgspec
 
 from chainweigh.audio.array import Samples
-from chainweigh.audio.atomic import write_bytes
+from chainweigh.audio.atomic import remove_abandoned, write_bytes
 from chainweigh.audio.files import write_wav
 from chainweigh.kernels import native_library
 
@@ -104,6 +104,13 @@ class Cache:
         found: _Record = record
         return found
 
+    def keeps(self, audio: Iterable[Path]) -> bool:
+        """Whether files of finished entries are still as they were written; counts as their use."""
+        for key in sorted({path.name.partition(".")[0] for path in audio}):
+            if self.load(key, msgspec.Raw) is None:
+                return False
+        return True
+
     def store(
         self, key: str, record: object, audio: Mapping[str, Samples], sample_rate_hz: int
     ) -> None:
@@ -121,7 +128,12 @@ class Cache:
         return sum(size for _, size, _ in self._entries())
 
     def trim(self) -> None:
-        """Remove entries least recently used until within the limit, sparing this run's own."""
+        """Remove what killed runs left, and entries least recently used until within the limit.
+
+        This run's own entries are spared.
+        """
+        for folder in self.root.glob("??"):
+            remove_abandoned(folder)
         total = self.size_bytes()
         for _, size, record in sorted(self._entries()):
             if total <= self.limit_bytes:

@@ -7,9 +7,7 @@ is decided by how they are written, never by the samples: programme and tones ru
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
-from chainweigh.audio.array import Samples
+from chainweigh.audio.array import Samples, is_finite
 from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
@@ -152,14 +150,6 @@ def _run_span(
             output, facts = first.stage.process(samples, sample_rate_hz, first.settings, alignment)
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
-    if not _is_finite(output):
+    if not all(map(is_finite, output)):
         raise RenderError(f"{where}: its output holds NaN or Inf")
     return output, [replace(run, facts=facts) for run in span]
-
-
-def _is_finite(samples: Samples) -> bool:
-    """No NaN or Inf; the energy shows it in one pass, unless it overflows itself."""
-    flat = samples.reshape(-1)
-    with np.errstate(over="ignore", invalid="ignore"):
-        energy = np.dot(flat, flat)
-    return bool(np.isfinite(energy) or np.isfinite(samples).all())

@@ -76,7 +76,7 @@ def _lines(plugin: Plugin, known: Qualifications) -> Iterator[str]:
     yield f"{one_line(plugin.reference)}: {one_line(_named(record))}"
     yield f"  {plugin.path}"
     if plugin.fault is not None:
-        yield f"  cannot be used: {plugin.fault}"
+        yield from _wrapped(one_line(f"cannot be used: {plugin.fault}"), "  ")
         return
     mono = "mono, run once a side" if record.n_inputs == 1 else "stereo"
     yield f"  {mono}; {_count(len(record.parameters), 'parameter')}"

@@ -71,6 +71,29 @@ def test_a_copy_is_made_where_links_are_not_possible(tmp_path, monkeypatch):
     assert not (tmp_path / "target").samefile(tmp_path / "source")
 
 
+def test_a_copy_that_was_asked_for_shares_nothing(tmp_path):
+    source, target = tmp_path / "a", tmp_path / "b"
+    source.write_bytes(b"one")
+    link_or_copy(source, target, link=False)
+    target.write_bytes(b"two")
+    assert source.read_bytes() == b"one"
+
+
+def test_what_a_killed_writer_left_is_removed_and_a_living_ones_is_not(tmp_path):
+    left = tmp_path / f"{atomic.PARTIAL_PREFIX}0123"
+    left.write_bytes(b"half")
+    long_ago_s = left.stat().st_mtime - 60
+    os.utime(left, (long_ago_s, long_ago_s))
+    with atomic.file_in_place(tmp_path / "whole") as file:
+        file.write(b"all of it")
+        file.flush()
+        (being_written,) = set(tmp_path.iterdir()) - {left}
+        os.utime(being_written, (long_ago_s, long_ago_s))
+        atomic.remove_abandoned(tmp_path)
+        assert list(tmp_path.iterdir()) == [being_written]
+    assert [path.name for path in tmp_path.iterdir()] == ["whole"]
+
+
 def test_a_missing_source_is_named(tmp_path):
     with pytest.raises(RunFolderError) as error:
         link_or_copy(tmp_path / "source", tmp_path / "target")

@@ -9,7 +9,6 @@ from chainweigh.kernels.audibility import (
     band_energies,
     band_energies_twin,
     band_noise,
-    band_noise_twin,
     smear,
     smear_twin,
     spread,
@@ -17,19 +16,20 @@ from chainweigh.kernels.audibility import (
     weighted_products,
     weighted_products_twin,
 )
+from chainweigh.kernels.ear_frames import ear_frames, ear_frames_twin
 
 N_BINS, STEP_BARK = 129, 0.25
 CENTRE_HZ = 650 * np.sinh((0.9 + STEP_BARK * np.arange(40)) / 7)
 ONES = np.ones(40)
 
 
-def grouping():
+def grouping(n_bins=N_BINS):
     """Bands of 1, 2, 3 ... bins, up to runs longer than any vector lane."""
     counts = np.array([1, 2, 3, 8, 9, 17, 40], dtype=np.int32)
     first = np.array([0, 0, 2, 5, 13, 21, 80], dtype=np.int32)
     rng = np.random.default_rng(2)
     return BandGrouping(
-        bin_weight=rng.uniform(0.1, 2, N_BINS).astype(np.float32),
+        bin_weight=rng.uniform(0.1, 2, n_bins).astype(np.float32),
         first_bin=first,
         n_band_bins=counts,
         share=rng.uniform(0, 1, counts.sum()).astype(np.float32),
@@ -54,11 +54,6 @@ class TestCompiled:
         got = band_energies(spectra(n_frames), grouping())
         np.testing.assert_allclose(got, band_energies_twin(spectra(n_frames), grouping()), 2e-6)
 
-    def test_band_noise_matches_the_twin(self, n_frames):
-        pair = spectra(n_frames), spectra(n_frames, seed=3)
-        got = band_noise(*pair, grouping())
-        np.testing.assert_allclose(got, band_noise_twin(*pair, grouping()), 1e-4)
-
     def test_weighted_products_match_the_twin(self, n_frames):
         weight = np.linspace(-1, 2, 83).astype(np.float32)
         pair = spectra(n_frames), spectra(n_frames, seed=3)
@@ -78,6 +73,30 @@ class TestCompiled:
         smear_twin(expected, keep, twin_state)
         np.testing.assert_allclose(got, expected, 1e-12)
         np.testing.assert_allclose(state, twin_state, 1e-12)
+
+
+@pytest.mark.skipif(not native.compiled, reason="the package was installed without a compiler")
+@pytest.mark.parametrize("length", [256, 512])  # an odd and an even power of two
+@pytest.mark.parametrize("n_channels", [1, 2])
+@pytest.mark.parametrize("n_frames", [1, 8, 19])
+def test_frames_in_bands_match_the_twin(n_frames, n_channels, length):
+    """Within what two float32 transforms differ by."""
+    rng = np.random.default_rng(8)
+    shape = (2, n_channels, length + 32 * (n_frames - 1))
+    pair = rng.standard_normal(shape).astype(np.float32)
+    settings = {
+        "window": np.hanning(length).astype(np.float32),
+        "hop": 32,
+        "loudness": rng.uniform(0, 1, length // 2 + 1).astype(np.float32),
+        "grouping": grouping(length // 2 + 1),
+    }
+    got, expected = ear_frames(*pair, **settings), ear_frames_twin(*pair, **settings)
+    assert got.bands.shape == (4 if n_channels == 2 else 1, n_frames, 7)
+    np.testing.assert_allclose(got.bands, expected.bands, 1e-5)
+    np.testing.assert_allclose(got.noise, expected.noise, 1e-4, atol=1e-5)
+    np.testing.assert_allclose(got.power, expected.power, 1e-6)
+    same = ear_frames(pair[0], pair[0], **settings)
+    np.testing.assert_array_equal(same.noise, np.float32(1e-12))
 
 
 def test_equal_magnitudes_are_no_noise_whatever_their_phase():

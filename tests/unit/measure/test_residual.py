@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import LinearFit
+from chainweigh.measure.linear_fit import LinearFit
 from chainweigh.measure.residual import fit_reference, measure_residual
 
 RATE = 48_000

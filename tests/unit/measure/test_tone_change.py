@@ -6,7 +6,8 @@ import pytest
 from scipy.signal import butter, resample, sosfilt
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import apply_fit, fit_linear
+from chainweigh.measure.fit import fit_linear
+from chainweigh.measure.linear_fit import apply_fit
 from chainweigh.measure.tone_change import measure_tone_change
 
 RATE_HZ = 44_100

@@ -40,22 +40,6 @@ WIDE void cw_ear_bands(const float *spectra, int64_t n_frames, int64_t n_bins,
     }
 }
 
-WIDE void cw_ear_noise(const float *reference, const float *candidate, int64_t n_frames,
-                       int64_t n_bins, const float *bin_weight, const int32_t *first_bin,
-                       const int32_t *n_band_bins, const float *share, int n_bands, float *bands)
-{
-    float bins[MAX_BINS];
-    for (int64_t t = 0; t < n_frames; t++) {
-        const float *r = reference + 2 * n_bins * t, *c = candidate + 2 * n_bins * t;
-        for (int64_t k = 0; k < n_bins; k++) {
-            float was = sqrtf(r[2 * k] * r[2 * k] + r[2 * k + 1] * r[2 * k + 1]);
-            float is = sqrtf(c[2 * k] * c[2 * k] + c[2 * k + 1] * c[2 * k + 1]);
-            bins[k] = bin_weight[k] * (is - was) * (is - was);
-        }
-        group(bins, first_bin, n_band_bins, share, n_bands, bands + n_bands * t);
-    }
-}
-
 /* Per frame the weighted sum of products of two spectra's bins, their phases apart included, over n
    bins from the first. */
 WIDE void cw_weighted_products(const float *a, const float *b, int64_t n_frames, int64_t n_bins,

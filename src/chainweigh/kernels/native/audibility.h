@@ -1,9 +1,6 @@
 void cw_ear_bands(const float *spectra, int64_t n_frames, int64_t n_bins,
                   const float *bin_weight, const int32_t *first_bin, const int32_t *n_band_bins,
                   const float *share, int n_bands, float *bands);
-void cw_ear_noise(const float *reference, const float *candidate, int64_t n_frames,
-                  int64_t n_bins, const float *bin_weight, const int32_t *first_bin,
-                  const int32_t *n_band_bins, const float *share, int n_bands, float *bands);
 void cw_weighted_products(const float *a, const float *b, int64_t n_frames, int64_t n_bins,
                           int64_t first, int64_t n, const float *weight, double *sums);
 void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
