@@ -10,8 +10,9 @@ peak less integrated loudness) of the depth, to 0.02 dB. Columns:
   nmr      noise-to-mask ratio of the worst frame after ITU-R BS.1387, dB
   disturb  disturbed frames, %
   punch    loss of the loudest hits, dB; n/a where there are none
-A processor that does not get that far is said not to. The last lines count the points at which the
-best built-in beats, equals or loses to the best peer.
+Every limiter looks 5 ms ahead and lets go in 80 ms; "held" keeps its reduction for another 5 ms
+first, so that a low note does not move it. A processor that does not get that far is said not to.
+The last lines count the points at which the best built-in beats, equals or loses to the best peer.
 """
 
 import argparse
@@ -38,7 +39,7 @@ UNITS = ("%", "dB", "%", "dB")
 SAME = 0.005  # closer than this is a draw
 SOLVED_DB = 0.02
 REACH_DB = 24.0  # of the threshold, above and below the true peak
-LOOKAHEAD_MS, RELEASE_MS = 5.0, 80.0
+LOOKAHEAD_MS, RELEASE_MS = 5.0, 80.0  # of every limiter
 
 
 def built_in(name, **changed):
@@ -65,6 +66,7 @@ OURS = {
     "clip": built_in("clip", oversample=16),
     "masked_clip": built_in("masked_clip"),
     "limit": built_in("limit", lookahead=LOOKAHEAD_MS, release=RELEASE_MS),
+    "limit, held": built_in("limit", lookahead=LOOKAHEAD_MS, hold=LOOKAHEAD_MS, release=RELEASE_MS),
 }
 PEERS = {
     "Clipping": peer(pedalboard.Clipping),

@@ -17,7 +17,7 @@ from chainweigh.report.album import album_table
 from chainweigh.report.results_json import load_results, results_text
 from chainweigh.report.run_folder import write_run
 from chainweigh.report.terminal import ranking_table
-from chainweigh.song import Song, load_song
+from chainweigh.song import load_song
 
 
 @click.command("apply")
@@ -71,14 +71,18 @@ def command(
     if levels_from is not None:
         recipe = keep_levels(recipe, load_results(levels_from))
     recipe = map_groups(recipe, dict(_pair(text) for text in pairs))
-    songs = [load_song(folder, resample_hz=resample_hz) for folder in song_folders]
-    n_steps = sum(plan_of(recipe, song, search_again=search_again).n_jobs for song in songs)
-    targets = _targets(song_folders, songs, out)
+    n_steps = 0
+    for song_folder in song_folders:  # all judged before work begins, none kept
+        song = load_song(song_folder, resample_hz=resample_hz)
+        n_steps += plan_of(recipe, song, search_again=search_again).n_jobs
+    targets = _targets(song_folders, out)
     cache = Cache.at_default_place()
     options.say_if_slow(quiet=quiet)
     done: list[Results] = []
     with options.progress_bar(n_steps, quiet=quiet) as progress:
-        for song, target in zip(songs, targets, strict=True):
+        for song_folder, target in zip(song_folders, targets, strict=True):
+            if len(song_folders) > 1:
+                song = load_song(song_folder, resample_hz=resample_hz)
             target.parent.mkdir(parents=True, exist_ok=True)
             with folder_in_place(target) as folder:
                 run = apply_recipe(
@@ -105,15 +109,15 @@ def _pair(text: str) -> tuple[str, str]:
     return song_group, recipe_group
 
 
-def _targets(folders: tuple[Path, ...], songs: list[Song], out: Path | None) -> list[Path]:
+def _targets(folders: tuple[Path, ...], out: Path | None) -> list[Path]:
     if out is None:
         targets: list[Path] = []
         for folder in folders:
             targets.append(options.free_run_folder(folder, taken=targets))
         return targets
-    if len(songs) == 1:
+    if len(folders) == 1:
         return [out]
-    names = [slug(song.folder_name) for song in songs]
+    names = [slug(folder.resolve().name) for folder in folders]
     twice = {name for name in names if names.count(name) > 1}
     if twice:
         raise click.UsageError(f"two songs would write to {out / twice.pop()}")

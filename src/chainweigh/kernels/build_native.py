@@ -4,7 +4,8 @@ Headers named common.h or _NAME.h hold what C files share and are not prototypes
 
 The extension is optional: where no compiler is found the install goes on and the numpy twins
 serve. Floating-point contraction is off so that results do not depend on the CPU; errno and traps,
-which no kernel reads, would only keep loops from being vectorised.
+which no kernel reads, and integers that wrap, which Python's own flags ask for and no kernel relies
+on, would only keep loops from being vectorised.
 """
 
 import sys
@@ -14,7 +15,14 @@ from cffi import FFI
 
 NATIVE = Path(__file__).resolve().parent / "native"
 
-POSIX_FLAGS = ["-O3", "-std=c99", "-ffp-contract=off", "-fno-math-errno", "-fno-trapping-math"]
+POSIX_FLAGS = [
+    "-O3",
+    "-std=c99",
+    "-ffp-contract=off",
+    "-fno-math-errno",
+    "-fno-trapping-math",
+    "-fno-wrapv",
+]
 MSVC_FLAGS = ["/O2", "/fp:precise"]
 
 

@@ -7,11 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_layout, check_samples
-from chainweigh.measure.frames import piece
+from chainweigh.measure.frames import chunks, piece
 
 Floats = NDArray[np.float64]
 
 BLOCKS_AT_ONCE = 16  # of a filter's transforms
+FRAMES_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,9 @@ def apply_fit(
 def _apply_gain(
     fit: LinearFit, channel: NDArray[np.float32], start: int, out: NDArray[np.float32]
 ) -> None:
-    moved = piece(channel, start - fit.first_lag_frames, len(out))
-    np.multiply(moved, fit.taps[0], out=out, dtype=np.float64, casting="same_kind")
+    for part in chunks(len(out), FRAMES_AT_ONCE):
+        moved = piece(channel, start + part.start - fit.first_lag_frames, part.stop - part.start)
+        np.multiply(moved, fit.taps[0], out=out[part], dtype=np.float64, casting="same_kind")
 
 
 def _apply_taps(

@@ -129,11 +129,10 @@ def find_hits(reference: Samples, sample_rate_hz: int, onsets: Onsets) -> Hits:
     starts = _starts(onsets, sample_rate_hz)
     if starts.size and not (starts.min() >= 0 and starts.max() < reference.shape[1]):
         raise SignalError("an onset lies outside the samples; were onsets of another file meant?")
-    energies = {}
-    for side, length_s in SIDES:
-        band = filter_sections(reference, _butterworth(side, sample_rate_hz))
-        n = round(length_s * sample_rate_hz)
-        energies[side] = np.array([_energy(band[:, at : at + n]) for at in starts])
+    energies = {
+        side: _energies_at(reference, sample_rate_hz, starts, side, length_s)
+        for side, length_s in SIDES
+    }
     return Hits(onsets, sample_rate_hz, reference.shape, energies)
 
 
