@@ -478,18 +478,19 @@ def test_a_scan_is_kept_until_a_file_changes(plugin_folder, tmp_path, monkeypatc
 
 
 def test_a_plug_in_is_found_by_its_identifier_on_the_search_path(
-    plugin_folder, known, monkeypatch, tmp_path
+    plugin_folder, monkeypatch, tmp_path
 ):
+    scan = Scan(tmp_path / "kept")
     (tmp_path / "one").mkdir()
     for name in ("steady.so", "nothing.so"):
         (tmp_path / "one" / name).symlink_to(plugin_folder / name)
     monkeypatch.setenv("LADSPA_PATH", str(tmp_path / "one"))
-    assert find_plugin("ladspa:steady", Path("/"), known).record.name == "Steady steady"
+    assert find_plugin("ladspa:steady", Path("/"), scan).record.name == "Steady steady"
     said = (
         r'no LADSPA plug-in "steadi"; .*nothing\.so.* could not be loaded .*; did you mean steady'
     )
     with pytest.raises(PluginError, match=said):
-        find_plugin("ladspa:steadi", Path("/"), known)
+        find_plugin("ladspa:steadi", Path("/"), scan)
 
 
 HANGING = """
