@@ -11,10 +11,11 @@ from chainweigh.kernels.halfband import (
     LEAD_BLOCKS,
     MARGIN_FRAMES,
     METERING,
+    block_peaks,
     phase_filters,
     spread,
 )
-from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks
+from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks, envelope_over
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -51,6 +52,53 @@ class GainShape:
     def step(self) -> int:
         """Frames from one value of the gain to the next: 4 where the look-ahead has time for it."""
         return STEP if self.n_look >= 16 * STEP else 1
+
+
+def limiter_envelope(
+    samples: Float32, *, ceiling: float, link: float, shape: GainShape
+) -> Float32:
+    """True peaks for `limit`, less those that the release of an earlier peak covers.
+
+    A peak that needs no more reduction than what is left then of an earlier one moves no gain, so
+    it need not be interpolated. The earlier ones are read from the samples, between which peaks
+    are only higher.
+
+    Returns
+    -------
+    Shape of samples, as of `true_peak_envelope`; `limit` makes of both the same, bit for bit.
+    """
+    blocks = [block_peaks(channel) for channel in samples]
+    floor = np.float32(ceiling)
+    if link == 1:
+        together = np.maximum.reduce([found.peaks for found in blocks])
+        floors = [_released_floors(together, floor, shape)] * len(blocks)
+    elif link == 0:
+        floors = [_released_floors(found.peaks, floor, shape) for found in blocks]
+    else:  # what a channel follows depends on both
+        floors = [np.full(len(found.peaks), floor) for found in blocks]
+    return envelope_over(samples, blocks, floors)
+
+
+def _released_floors(peaks: Float32, ceiling: np.float32, shape: GainShape) -> Float32:
+    """Of each block the magnitude that earlier blocks' release keeps below the ceiling."""
+    floors = np.full(len(peaks), ceiling)
+    decay = shape.decay**BLOCK_FRAMES
+    if decay == 0:
+        return floors
+    # to the end of the next block, and of the gain's step that holds it
+    rest = shape.decay ** (2 * BLOCK_FRAMES + STEP) * (1 - 1e-4)
+    if native.compiled:
+        native.lib.cw_released_floors(
+            native.pointer(peaks), len(peaks), ceiling, decay, rest, native.pointer(floors)
+        )
+        return floors
+    top, reduction = float(ceiling), 0.0
+    for i, peak in enumerate(peaks.tolist()):
+        left = reduction * rest
+        if left >= 2 * FAINT:
+            floors[i] = max(ceiling, np.float32(top / (1 - left) * (1 - 1.2e-7)))
+        reduction = max(reduction * decay, 1 - top / peak if peak > top else 0.0)
+    return floors
 
 
 def limit(

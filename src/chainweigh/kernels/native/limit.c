@@ -15,6 +15,7 @@
 #define PIECE 64 /* frames looked at before a span is known to hold a need */
 #define UNIT 1073741824.0f /* 2^30 */
 #define FAINT 9.5367431640625e-7f /* 2^-20: a release ends here, at -120 dB */
+#define ROUNDED_DOWN (1.0 - 1.2e-7) /* room for a float's rounding */
 #define MAX_CHANNELS 2
 
 typedef struct {
@@ -360,5 +361,20 @@ WIDE void cw_trim(float *y, int64_t n_frames, const float *knots, int64_t n_bloc
             int64_t frame = first + b * BLOCK + i;
             if (frame >= 0 && frame < n_frames) y[frame] *= 1.0f - (knots[b] + slope * (float)i);
         }
+    }
+}
+
+/* Of each block the magnitude that the release of earlier blocks' peaks keeps below the ceiling
+   anyway: the ceiling over the gain it leaves, rounded down. decay: of the reduction over a block;
+   rest: from the start of a block to the end of the next and on, with room for rounding. */
+void cw_released_floors(const float *peaks, int64_t n_blocks, float ceiling, double decay,
+                        double rest, float *floors)
+{
+    double reduction = 0.0, top = ceiling;
+    for (int64_t i = 0; i < n_blocks; i++) {
+        double left = reduction * rest, over = peaks[i] > ceiling ? 1.0 - top / peaks[i] : 0.0;
+        floors[i] = (float)(top / (1.0 - left) * ROUNDED_DOWN);
+        if (left < 2.0 * FAINT || floors[i] < ceiling) floors[i] = ceiling;
+        reduction = reduction * decay > over ? reduction * decay : over;
     }
 }
