@@ -4,7 +4,7 @@ import math
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import GainShape, limit, limiter_envelope, needs_check, trim_true_peaks
+from chainweigh.kernels.limit import GainShape, limit, needs_check, trim_true_peaks
 
 SLOWNESS = 10  # times the release, for the average that programme-dependent release keeps
 
@@ -35,8 +35,7 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     shape = _gain_shape(sample_rate_hz, settings)
     if not settings["true_peak"]:
         return limit(samples, samples, ceiling=ceiling, link=link, shape=shape)[0]
-    envelope = limiter_envelope(samples, ceiling=ceiling, link=link, shape=shape)
-    limited, moves = limit(samples, envelope, ceiling=ceiling, link=link, shape=shape, out=envelope)
+    limited, moves = limit(samples, None, ceiling=ceiling, link=link, shape=shape)
     trim_true_peaks(limited, ceiling=ceiling, link=link, within=needs_check(moves))
     return limited
 

@@ -251,7 +251,7 @@ def parabola_bound_of(filters: NDArray[np.float64], order: int) -> ParabolaBound
     rest[:, reach - 1 : reach + 3] -= np.stack(
         [bend, 1 - position - bend, position - bend, bend], axis=1
     )
-    powers = at**np.arange(order)[:, None]
+    powers = at ** np.arange(order)[:, None]
     core = powers[:, reach - 1 : reach + 3]
     excess = np.linalg.pinv(core) @ (powers @ rest.T)  # what keeps it from being differences
     rest[:, reach - 1 : reach + 3] -= excess.T

@@ -11,11 +11,15 @@ from chainweigh.kernels.halfband import (
     LEAD_BLOCKS,
     MARGIN_FRAMES,
     METERING,
-    block_peaks,
     phase_filters,
     spread,
 )
-from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks, envelope_over
+from chainweigh.kernels.true_peak import (
+    N_STAGES,
+    block_true_peaks,
+    meter_filters,
+    true_peak_envelope_twin,
+)
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -54,61 +58,13 @@ class GainShape:
         return STEP if self.n_look >= 16 * STEP else 1
 
 
-def limiter_envelope(
-    samples: Float32, *, ceiling: float, link: float, shape: GainShape
-) -> Float32:
-    """True peaks for `limit`, less those that the release of an earlier peak covers.
-
-    A peak that needs no more reduction than what is left then of an earlier one moves no gain, so
-    it need not be interpolated. The earlier ones are read from the samples, between which peaks
-    are only higher.
-
-    Returns
-    -------
-    Shape of samples, as of `true_peak_envelope`; `limit` makes of both the same, bit for bit.
-    """
-    blocks = [block_peaks(channel) for channel in samples]
-    floor = np.float32(ceiling)
-    if link == 1:
-        together = np.maximum.reduce([found.peaks for found in blocks])
-        floors = [_released_floors(together, floor, shape)] * len(blocks)
-    elif link == 0:
-        floors = [_released_floors(found.peaks, floor, shape) for found in blocks]
-    else:  # what a channel follows depends on both
-        floors = [np.full(len(found.peaks), floor) for found in blocks]
-    return envelope_over(samples, blocks, floors)
-
-
-def _released_floors(peaks: Float32, ceiling: np.float32, shape: GainShape) -> Float32:
-    """Of each block the magnitude that earlier blocks' release keeps below the ceiling."""
-    floors = np.full(len(peaks), ceiling)
-    decay = shape.decay**BLOCK_FRAMES
-    if decay == 0:
-        return floors
-    # to the end of the next block, and of the gain's step that holds it
-    rest = shape.decay ** (2 * BLOCK_FRAMES + STEP) * (1 - 1e-4)
-    if native.compiled:
-        native.lib.cw_released_floors(
-            native.pointer(peaks), len(peaks), ceiling, decay, rest, native.pointer(floors)
-        )
-        return floors
-    top, reduction = float(ceiling), 0.0
-    for i, peak in enumerate(peaks.tolist()):
-        left = reduction * rest
-        if left >= 2 * FAINT:
-            floors[i] = max(ceiling, np.float32(top / (1 - left) * (1 - 1.2e-7)))
-        reduction = max(reduction * decay, 1 - top / peak if peak > top else 0.0)
-    return floors
-
-
 def limit(
     samples: Float32,
-    envelope: Float32,
+    envelope: Float32 | None,
     *,
     ceiling: float,
     link: float,
     shape: GainShape,
-    out: Float32 | None = None,
 ) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
@@ -116,11 +72,11 @@ def limit(
     ----------
     samples : shape (n_channels, n_frames), one or two channels
     envelope : shape of samples, at least their magnitude where that exceeds the ceiling; the sign
-        is ignored
+        is ignored. None: their true peaks, bit for bit as from `true_peak_envelope`, but read only
+        where the release of earlier peaks leaves them above the ceiling.
     ceiling : linear amplitude
     link : 0 to 1, how far a channel follows the other where that one needs more
     shape : how the gain moves
-    out : where the limited samples go; may be the envelope, which saves its memory
 
     Returns
     -------
@@ -131,17 +87,18 @@ def limit(
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
-    out = np.empty_like(samples) if out is None else out
+    out = np.empty_like(samples)
     n_gains = 1 if link == 1 else len(samples)
     moves = np.zeros((n_gains, -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     moves[:, :, 0] = 1
     fitted = native.lib.cw_limit(
         native.pointer(samples),
-        native.pointer(envelope),
+        native.ffi.NULL if envelope is None else native.pointer(envelope),
         native.pointer(out),
         native.pointer(moves),
         len(samples),
         samples.shape[1],
+        *meter_filters(),
         ceiling,
         link,
         shape.n_look,
@@ -157,13 +114,15 @@ def limit(
 
 def limit_twin(
     samples: Float32,
-    envelope: Float32,
+    envelope: Float32 | None,
     *,
     ceiling: float,
     link: float,
     shape: GainShape,
 ) -> tuple[Float32, Float32]:
     """Defines `limit`: the same steps over the whole programme, to 2e-7 of it."""
+    if envelope is None:
+        envelope = true_peak_envelope_twin(samples, floor=ceiling)
     step = shape.step
     n_steps, n_hold = shape.n_look // step, shape.n_hold // step
     n_smooth = max(shape.n_attack // step, 1)

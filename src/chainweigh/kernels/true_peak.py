@@ -1,6 +1,5 @@
 """Peaks between the samples, by 16x half-band interpolation or the BS.1770 table."""
 
-from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -11,7 +10,6 @@ from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
     MARGIN_FRAMES,
     METERING,
-    BlockPeaks,
     Bound,
     block_peaks,
     bound_of,
@@ -70,23 +68,23 @@ def interpolated_peak(samples: Float32) -> tuple[float, float]:
         oversampling_bound(METERING, N_STAGES),
         N_PHASES,
         native.lib.cw_true_peak,
-        _filters(),
+        meter_filters(),
     )
 
 
-def _filters() -> tuple[object, ...]:
-    """As the C kernels take them: taps, pairs, and how far the result may exceed parabolas."""
+def meter_filters() -> tuple[object, ...]:
+    """As the C kernels take them: taps, pairs, and the weights of the bounds on their result."""
     taps, pairs = METERING.flat
-    return native.pointer(taps), native.pointer(pairs), native.pointer(_parabola_weights())
+    return native.pointer(taps), native.pointer(pairs), native.pointer(_bound_weights())
 
 
 @cache
-def _parabola_weights() -> Float32:
-    """Room for rounding included, as in the bounds of blocks."""
+def _bound_weights() -> Float32:
+    of_blocks = oversampling_bound(METERING, N_STAGES)
     once = parabola_bound(METERING, N_STAGES, 2)
     twice = parabola_bound(METERING.later, N_STAGES - 1, 3)
-    weights = [once.level, once.energy, twice.level, twice.largest]
-    return np.array(weights, np.float32) * np.float32(1 + 3e-5)
+    parabolas = np.array([once.level, once.energy, twice.level, twice.largest]) * (1 + 3e-5)
+    return np.array([of_blocks.level, *of_blocks.bends, *parabolas], np.float32)
 
 
 def table_peak(samples: Float32) -> tuple[float, float]:
@@ -173,44 +171,36 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
     Shape of samples: the magnitude from one frame before to one after each frame where it exceeds
     floor, else 0. What rings past either end counts for the end's frame.
     """
-    blocks = [block_peaks(channel) for channel in samples]
-    floors = [np.full(len(found.peaks), floor, np.float32) for found in blocks]
-    return envelope_over(samples, blocks, floors)
-
-
-def envelope_over(
-    samples: Float32, blocks: Sequence[BlockPeaks], floors: Sequence[Float32]
-) -> Float32:
-    """The same with a floor for each block of each channel, which its peaks have to exceed."""
     if not native.compiled:
-        return envelope_over_twin(samples, floors)
+        return true_peak_envelope_twin(samples, floor=floor)
     out = np.zeros_like(samples)
-    for channel, found, least, row in zip(samples, blocks, floors, out, strict=True):
-        bounds = oversampling_bound(METERING, N_STAGES).of(found)
+    for channel, row in zip(samples, out, strict=True):
+        blocks = block_peaks(channel)
+        bounds = oversampling_bound(METERING, N_STAGES).of(blocks)
         native.lib.cw_true_peak_envelope(
             native.pointer(channel),
             len(channel),
             native.pointer(bounds),
-            found.first,
+            blocks.first,
             len(bounds),
-            *_filters(),
-            native.pointer(least),
+            *meter_filters(),
+            floor,
             native.pointer(row),
         )
     return out
 
 
-def envelope_over_twin(samples: Float32, floors: Sequence[Float32]) -> Float32:
-    """Defines `envelope_over`."""
+def true_peak_envelope_twin(samples: Float32, *, floor: float) -> Float32:
+    """Defines `true_peak_envelope`."""
     out = np.zeros_like(samples)
     n_frames, lead = samples.shape[1], MARGIN_FRAMES
-    for channel, least, row in zip(samples, floors, out, strict=True):
+    for channel, row in zip(samples, out, strict=True):
         tops = np.abs(interpolated(channel)).reshape(-1, N_PHASES).max(axis=1)
-        tops[tops <= np.repeat(least, BLOCK_FRAMES)[: len(tops)]] = 0
         row[:] = np.maximum(tops[lead - 1 :][:n_frames], tops[lead:][:n_frames])
         if n_frames:
             row[0] = max(row[0], tops[:lead].max())
             row[-1] = max(row[-1], tops[lead + n_frames - 1 :].max())
+    out[out <= np.float32(floor)] = 0
     return out
 
 
@@ -237,7 +227,7 @@ def block_true_peaks(
         native.pointer(bounds),
         -MARGIN_FRAMES,
         len(bounds),
-        *_filters(),
+        *meter_filters(),
         floor,
         native.pointer(out),
     )

@@ -17,7 +17,6 @@ from chainweigh.kernels.true_peak import (
     N_PHASES,
     N_STAGES,
     block_true_peaks,
-    envelope_over_twin,
     interpolated,
     interpolated_peak,
     interpolated_peak_twin,
@@ -25,6 +24,7 @@ from chainweigh.kernels.true_peak import (
     table_peak,
     table_peak_twin,
     true_peak_envelope,
+    true_peak_envelope_twin,
 )
 
 needs_native = pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
@@ -62,9 +62,7 @@ def test_the_envelope_equals_its_twin_at_any_floor():
     for share, samples in zip(np.tile([0.0, 0.5, 0.9, 1.1], 30), _signals(), strict=True):
         floor = share * interpolated_peak_twin(samples)[0]
         envelope = true_peak_envelope(samples, floor=floor)
-        n_blocks = len(block_peaks(samples[0]).peaks)
-        floors = [np.full(n_blocks, floor, np.float32)] * len(samples)
-        assert np.array_equal(envelope, envelope_over_twin(samples, floors))
+        assert np.array_equal(envelope, true_peak_envelope_twin(samples, floor=floor))
 
 
 @needs_native
