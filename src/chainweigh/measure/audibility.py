@@ -254,7 +254,7 @@ def _mask_signals(
 ) -> NDArray[np.float32]:
     return np.stack(
         [
-            model.masks_of(signal, hop, state).astype(np.float32)
+            model.masks_of(signal, hop, state)
             for signal, state in zip(bands, states, strict=True)
         ]
     )

@@ -35,6 +35,7 @@ LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
+MAX_ROWS = 8
 POWER_FRAMES = 1024  # of a block whose energy is taken
 
 
@@ -63,7 +64,8 @@ def fit_linear(
 
     Parameters
     ----------
-    reference, candidate : float32, shape (n_channels, n_frames), the same for both
+    reference, candidate : float32, shape (n_rows, n_frames), the same for both: one or two channels,
+        or those of up to four stretches of a song
     sample_rate_hz : 8000 to 384000
     side : of this reference, from `fit_side`, where several candidates are held against it
 
@@ -94,8 +96,8 @@ def fit_linear(
     ----------
     H. Akaike, "Fitting autoregressive models for prediction", Ann. Inst. Stat. Math. 21, 1969.
     """
-    check_samples(reference, what="reference")
-    check_samples(candidate, what="candidate")
+    check_samples(reference, what="reference", max_channels=MAX_ROWS)
+    check_samples(candidate, what="candidate", max_channels=MAX_ROWS)
     check_pair(reference, candidate)
     check_rate(sample_rate_hz)
     if not reference.any():
