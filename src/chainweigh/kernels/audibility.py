@@ -95,9 +95,7 @@ def weighted_products(a: Spectra, b: Spectra, weight: Floats32, *, first_bin: in
     return np.asarray(product @ weight.astype(np.float64))
 
 
-def spread(
-    bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats
-) -> Floats32:
+def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats) -> Floats32:
     """Excitation: every band's energy spread over the others, added with the exponent 0.4.
 
     Parameters

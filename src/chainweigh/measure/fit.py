@@ -64,8 +64,8 @@ def fit_linear(
 
     Parameters
     ----------
-    reference, candidate : float32, shape (n_rows, n_frames), the same for both: one or two channels,
-        or those of up to four stretches of a song
+    reference, candidate : float32, shape (n_rows, n_frames), the same for both: one or two
+        channels, or those of up to four stretches of a song
     sample_rate_hz : 8000 to 384000
     side : of this reference, from `fit_side`, where several candidates are held against it
 

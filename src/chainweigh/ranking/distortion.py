@@ -126,8 +126,8 @@ def measure_programme(programme: Programme, candidate: Samples) -> FittedProgram
     Notes
     -----
     One static FIR is fitted where the programme itself is loudest, which may not be where the song
-    is; octave-band gains, residual and audibility are judged in the song's windows. Punch is held against the reference with the candidate's tone: an
-    equaliser takes none.
+    is; octave-band gains, residual and audibility are judged in the song's windows. Punch is held
+    against the reference with the candidate's tone: an equaliser takes none.
     """
     windows = programme.windows
     rate = windows.sample_rate_hz
