@@ -7,6 +7,7 @@ filter cannot know (those that depend on what lay outside) are filled in from a 
 and the equations solved again, which leaves only the samples both signals hold to be explained.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,12 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.kernels.toeplitz import solve_toeplitz
-from chainweigh.measure.correlation import autocorrelation, cross_correlation
+from chainweigh.measure.correlation import (
+    Spectra,
+    autocorrelation,
+    cross_correlation,
+    surroundings,
+)
 from chainweigh.measure.fit_taper import tapered
 from chainweigh.measure.frames import chunks, piece, rate_scale
 from chainweigh.measure.linear_fit import LinearFit
@@ -41,16 +47,21 @@ POWER_FRAMES = 1024  # of a block whose energy is taken
 
 @dataclass(frozen=True, eq=False)
 class FitSide:
-    """What a fit needs of its reference, for several candidates; from `fit_side`."""
+    """What a fit needs of its reference, for several candidates; from `fit_side`.
+
+    `around` keeps the transforms, three times the reference's memory.
+    """
 
     lags: Floats
     block_powers: Floats
+    around: Sequence[Spectra] | None = None
 
 
-def fit_side(reference: Samples, sample_rate_hz: int) -> FitSide:
-    """The reference's part of `fit_linear`: its autocorrelation and its energy over time."""
+def fit_side(reference: Samples, sample_rate_hz: int, *, keep: bool = True) -> FitSide:
+    """The reference's part of `fit_linear`; `keep` holds what only further candidates need."""
     n_lags = LAG_FRAMES * rate_scale(sample_rate_hz)
-    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference))
+    around = list(surroundings(reference, n_lags)) if keep else None
+    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference), around)
 
 
 def fit_linear(
@@ -104,10 +115,8 @@ def fit_linear(
         return LinearFit(np.ones(1), 0, None, {"residual_db": "the reference is silent"})
     if not candidate.any():
         return LinearFit(np.zeros(1), 0, None, {"residual_db": "the candidate is silent"})
-    equations = _NormalEquations(
-        reference, candidate, sample_rate_hz, side or fit_side(reference, sample_rate_hz)
-    )
-    return _shortest(equations)
+    side = side or fit_side(reference, sample_rate_hz, keep=False)
+    return _shortest(_NormalEquations(reference, candidate, sample_rate_hz, side))
 
 
 class _NormalEquations:
@@ -122,7 +131,8 @@ class _NormalEquations:
         n_lags = LAG_FRAMES * self.scale
         self.zero_lag = n_lags - 1
         self.xx = side.lags
-        self.xy, self.near_yy = cross_correlation(reference, candidate, n_lags, WHITENING_ORDER)
+        around = side.around or surroundings(reference, n_lags)
+        self.xy, self.near_yy = cross_correlation(around, candidate, n_lags, WHITENING_ORDER)
         self.yy0 = float(self.near_yy[WHITENING_ORDER])
         self.whitener = _whitener(self.xx[self.zero_lag :])
         self.centre = self._centre()
