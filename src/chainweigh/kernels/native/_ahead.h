@@ -60,6 +60,17 @@ INLINE void released_floors(const Ahead *a, const float *peaks, int n, double *r
     }
 }
 
+/* Asks the memory for frames from..from + n of x, which are read next. */
+INLINE void fetch(const float *x, int64_t n_frames, int64_t from, int64_t n)
+{
+#if defined(__GNUC__)
+    int64_t end = from + n < n_frames ? from + n : n_frames;
+    for (int64_t i = from < 0 ? 0 : from; i < end; i += 16) __builtin_prefetch(x + i);
+#else
+    (void)x, (void)n_frames, (void)from, (void)n;
+#endif
+}
+
 /* Upper bounds of n blocks from the peaks and bends of those, LEAD before and LEAD after. */
 INLINE void block_bounds(const Meter *meter, const float *peaks, const float *bends, int n,
                          float *bounds)
@@ -91,6 +102,7 @@ INLINE void look_at_piece(Ahead *a, int n)
     for (int c = 0; c < a->n_channels; c++) {
         block_peaks(a->x + c * a->n_frames, a->n_frames, a->made - LEAD * BLOCK, n + 2 * LEAD, NULL,
                     peaks[c], bends);
+        fetch(a->x + c * a->n_frames, a->n_frames, a->made + (n + LEAD) * BLOCK, PIECE_FRAMES);
         block_bounds(&a->meter, peaks[c], bends, n, bounds[c]);
     }
     if (a->joint && a->n_channels == 2)
