@@ -118,7 +118,7 @@ INLINE void look_at_piece(Ahead *a, int n)
 
 /* Has the envelope of the n frames from `from` on, never before that of an earlier call, at the
    start of each channel's window. */
-INLINE void look_ahead(Ahead *a, int64_t from, int n)
+WIDE static void look_ahead(Ahead *a, int64_t from, int n)
 {
     int64_t end = (a->n_frames + BLOCK - 1) / BLOCK * BLOCK + LEAD * BLOCK;
     int64_t due = from + n == a->n_frames ? end : from + n;
