@@ -128,22 +128,17 @@ class BlockPeaks:
         return -MARGIN_FRAMES
 
 
-def block_peaks(channel: Float32, within: Flags | None = None) -> BlockPeaks:
-    """Block peaks of one channel, shape (n_frames,), silent outside.
-
-    Of the blocks that `within` names, shape (n_blocks,), bounds will hold; others may read 0.
-    """
+def block_peaks(channel: Float32) -> BlockPeaks:
+    """Block peaks of one channel, shape (n_frames,), silent outside."""
     if not native.compiled:
         return block_peaks_twin(channel)
     n_blocks = _n_blocks(len(channel))
     peaks, bends = np.zeros(n_blocks, np.float32), np.zeros(n_blocks, np.float32)
-    near = None if within is None else spread(within, LEAD_BLOCKS)
     native.lib.cw_block_peaks(
         native.pointer(channel),
         len(channel),
         -MARGIN_FRAMES,
         n_blocks,
-        native.ffi.NULL if near is None else native.pointer(near),
         native.pointer(peaks),
         native.pointer(bends),
     )

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from chainweigh.kernels import native_library as native
 from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
+    LEAD_BLOCKS,
     MARGIN_FRAMES,
     METERING,
     Bound,
@@ -215,18 +216,17 @@ def block_true_peaks(
     floor : linear amplitude; blocks that cannot exceed it are spared and read 0 or less than floor
     within : shape (n_blocks,); other blocks read 0
     """
-    bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks(channel, within))
-    if within is not None:
-        bounds = np.where(within, bounds, np.float32(0))
+    n_blocks = -(-len(channel) // BLOCK_FRAMES) + 2 * LEAD_BLOCKS
     if not native.compiled:
-        return _block_true_peaks_twin(channel, bounds > np.float32(floor))
-    out = np.zeros(len(bounds), np.float32)
+        peaks = _block_true_peaks_twin(channel, n_blocks)
+        return peaks if within is None else np.where(within, peaks, np.float32(0))
+    out = np.zeros(n_blocks, np.float32)
     native.lib.cw_block_true_peaks(
         native.pointer(channel),
         len(channel),
-        native.pointer(bounds),
         -MARGIN_FRAMES,
-        len(bounds),
+        n_blocks,
+        native.ffi.NULL if within is None else native.pointer(within),
         *meter_filters(),
         floor,
         native.pointer(out),
@@ -234,8 +234,8 @@ def block_true_peaks(
     return out
 
 
-def _block_true_peaks_twin(channel: Float32, wanted: NDArray[np.bool_]) -> Float32:
+def _block_true_peaks_twin(channel: Float32, n_blocks: int) -> Float32:
     fine = np.abs(interpolated(channel))
-    whole = np.zeros(len(wanted) * BLOCK_FRAMES * N_PHASES, np.float32)
+    whole = np.zeros(n_blocks * BLOCK_FRAMES * N_PHASES, np.float32)
     whole[: len(fine)] = fine
-    return np.where(wanted, whole.reshape(len(wanted), -1).max(axis=1), np.float32(0))
+    return np.asarray(whole.reshape(n_blocks, -1).max(axis=1))

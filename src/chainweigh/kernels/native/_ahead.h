@@ -5,10 +5,8 @@
 
 #include "_meter.h"
 
-#define PIECE_BLOCKS 64
 #define PIECE_FRAMES (PIECE_BLOCKS * BLOCK)
 #define WINDOW (2 * PIECE_FRAMES + 2 * BLOCK)
-#define ROUNDING 3e-5f /* of float sums */
 #define COVERED 0.9999 /* of a release, which covers what needs less: room for rounding */
 #define ROUNDED_DOWN (1.0 - 1.2e-7) /* room for a float's rounding */
 #define FAINT 9.5367431640625e-7f /* 2^-20: a release ends here, at -120 dB */
@@ -60,27 +58,6 @@ INLINE void released_floors(const Ahead *a, const float *peaks, int n, double *r
     }
 }
 
-/* Asks the memory for frames from..from + n of x, which are read next. */
-INLINE void fetch(const float *x, int64_t n_frames, int64_t from, int64_t n)
-{
-#if defined(__GNUC__)
-    int64_t end = from + n < n_frames ? from + n : n_frames;
-    for (int64_t i = from < 0 ? 0 : from; i < end; i += 16) __builtin_prefetch(x + i);
-#else
-    (void)x, (void)n_frames, (void)from, (void)n;
-#endif
-}
-
-/* Upper bounds of n blocks from the peaks and bends of those, LEAD before and LEAD after. */
-INLINE void block_bounds(const Meter *meter, const float *peaks, const float *bends, int n,
-                         float *bounds)
-{
-    for (int i = 0; i < n; i++) bounds[i] = meter->peak * peaks[LEAD + i];
-    for (int q = 0; q <= 2 * LEAD; q++)
-        for (int i = 0; i < n; i++)
-            bounds[i] += meter->bends[q] * bends[i + q] + ROUNDING * peaks[i + q];
-}
-
 INLINE void raise_channel(Ahead *a, int channel, const float *bounds, const float *floors, int n)
 {
     const float *x = a->x + channel * a->n_frames;
@@ -100,7 +77,7 @@ INLINE void look_at_piece(Ahead *a, int n)
     float peaks[MAX_CHANNELS][PIECE_BLOCKS + 2 * LEAD], bends[PIECE_BLOCKS + 2 * LEAD];
     float bounds[MAX_CHANNELS][PIECE_BLOCKS], floors[PIECE_BLOCKS], *most = peaks[0] + LEAD;
     for (int c = 0; c < a->n_channels; c++) {
-        block_peaks(a->x + c * a->n_frames, a->n_frames, a->made - LEAD * BLOCK, n + 2 * LEAD, NULL,
+        block_peaks(a->x + c * a->n_frames, a->n_frames, a->made - LEAD * BLOCK, n + 2 * LEAD,
                     peaks[c], bends);
         fetch(a->x + c * a->n_frames, a->n_frames, a->made + (n + LEAD) * BLOCK, PIECE_FRAMES);
         block_bounds(&a->meter, peaks[c], bends, n, bounds[c]);

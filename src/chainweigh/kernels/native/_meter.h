@@ -8,7 +8,10 @@
 #define LEAD 2  /* blocks all stages reach on each side, and more */
 #define REACH 8 /* frames the stages after the first reach on each side, and more */
 #define LEAST_ENERGY 1e-30f /* less may have lost what underflows */
+#define ROUNDING 3e-5f      /* of float sums */
+#define LEAST 1.2e-38f      /* room for what underflows */
 #define RUN (CHUNK / BLOCK)
+#define PIECE_BLOCKS 64 /* looked at together */
 
 /* The interpolation and bounds on it. Of a block: by its largest magnitude and the largest second
    differences around it. Then by the parabolas through its samples and the root of the second
@@ -58,15 +61,13 @@ INLINE void block_peak(const float *x, float *peak, float *bend)
     *bend = from_bits(curve);
 }
 
-/* Block i covers frames first + 32 i and on; zeros outside the signal. Only blocks of which within
-   is not 0 are looked at, all if it is NULL. */
+/* Block i covers frames first + 32 i and on; zeros outside the signal. */
 INLINE void block_peaks(const float *x, int64_t n_frames, int64_t first, int64_t n_blocks,
-                        const uint8_t *within, float *peaks, float *bends)
+                        float *peaks, float *bends)
 {
     float edge[BLOCK + 2];
     for (int64_t i = 0; i < n_blocks; i++) {
         int64_t start = first + i * BLOCK;
-        if (within && !within[i]) continue;
         if (start >= 1 && start + BLOCK < n_frames) {
             block_peak(x + start, peaks + i, bends + i);
         } else {
@@ -74,6 +75,27 @@ INLINE void block_peaks(const float *x, int64_t n_frames, int64_t first, int64_t
             block_peak(edge + 1, peaks + i, bends + i);
         }
     }
+}
+
+/* Asks the memory for frames from..from + n of x, which are read next. */
+INLINE void fetch(const float *x, int64_t n_frames, int64_t from, int64_t n)
+{
+#if defined(__GNUC__)
+    int64_t end = from + n < n_frames ? from + n : n_frames;
+    for (int64_t i = from < 0 ? 0 : from; i < end; i += 16) __builtin_prefetch(x + i);
+#else
+    (void)x, (void)n_frames, (void)from, (void)n;
+#endif
+}
+
+/* Upper bounds of n blocks from the peaks and bends of those, LEAD before and LEAD after. */
+INLINE void block_bounds(const Meter *meter, const float *peaks, const float *bends, int n,
+                         float *bounds)
+{
+    for (int i = 0; i < n; i++) bounds[i] = meter->peak * peaks[LEAD + i] + LEAST;
+    for (int q = 0; q <= 2 * LEAD; q++)
+        for (int i = 0; i < n; i++)
+            bounds[i] += meter->bends[q] * bends[i + q] + ROUNDING * peaks[i + q];
 }
 
 /* Per frame the largest magnitude over its phases, for the rows' n frames from `from` on. */

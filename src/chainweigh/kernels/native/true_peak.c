@@ -6,9 +6,9 @@
 #define TABLE_TAPS 12
 #define TABLE_AHEAD 6 /* frames its first tap looks ahead */
 WIDE void cw_block_peaks(const float *x, int64_t n_frames, int64_t first, int64_t n_blocks,
-                         const uint8_t *within, float *peaks, float *bends)
+                         float *peaks, float *bends)
 {
-    block_peaks(x, n_frames, first, n_blocks, within, peaks, bends);
+    block_peaks(x, n_frames, first, n_blocks, peaks, bends);
 }
 
 /* Takes over a larger magnitude, or an earlier one of the same size. */
@@ -85,20 +85,29 @@ WIDE void cw_true_peak_envelope(const float *x, int64_t n_frames, const float *b
     }
 }
 
-/* The largest magnitude of each block whose bound exceeds floor; out holds zeros before. */
-WIDE void cw_block_true_peaks(const float *x, int64_t n_frames, const float *bounds,
-                              int64_t first, int64_t n_blocks, const float *taps,
-                              const int32_t *pairs, const float *weights, float floor, float *out)
+/* The largest magnitude of each block that may exceed floor; out holds zeros before. Only blocks of
+   which within is not 0 are looked at, all if it is NULL. */
+WIDE void cw_block_true_peaks(const float *x, int64_t n_frames, int64_t first, int64_t n_blocks,
+                              const uint8_t *within, const float *taps, const int32_t *pairs,
+                              const float *weights, float floor, float *out)
 {
-    float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK], floors[RUN];
+    float rows[PHASES][WIDTH] = {{0.0f}}, tops[CHUNK], floors[RUN], bounds[PIECE_BLOCKS];
+    float peaks[PIECE_BLOCKS + 2 * LEAD], bends[PIECE_BLOCKS + 2 * LEAD];
     Meter meter = meter_of(taps, pairs, weights);
-    for (int64_t i = 0; i < n_blocks;) {
-        int n = run_of(bounds, i, n_blocks, floor, floors);
-        if (n > 0 &&
-            load_tops(x, n_frames, first + i * BLOCK, n, &meter, floors, rows, tops))
-            for (int m = 0; m < n * BLOCK; m++)
-                if (tops[m] > out[i + m / BLOCK]) out[i + m / BLOCK] = tops[m];
-        i += n ? n : 1;
+    for (int64_t piece = 0; piece < n_blocks; piece += PIECE_BLOCKS) {
+        int n = n_blocks - piece < PIECE_BLOCKS ? (int)(n_blocks - piece) : PIECE_BLOCKS;
+        int64_t start = first + piece * BLOCK;
+        if (within && !memchr(within + piece, 1, (size_t)n)) continue;
+        block_peaks(x, n_frames, start - LEAD * BLOCK, n + 2 * LEAD, peaks, bends);
+        block_bounds(&meter, peaks, bends, n, bounds);
+        for (int i = 0; within && i < n; i++) bounds[i] = within[piece + i] ? bounds[i] : 0.0f;
+        for (int i = 0, run; i < n; i += run ? run : 1) {
+            run = run_of(bounds, i, n, floor, floors);
+            if (!run || !load_tops(x, n_frames, start + i * BLOCK, run, &meter, floors, rows, tops))
+                continue;
+            for (int m = 0; m < run * BLOCK; m++)
+                if (tops[m] > out[piece + i + m / BLOCK]) out[piece + i + m / BLOCK] = tops[m];
+        }
     }
 }
 
