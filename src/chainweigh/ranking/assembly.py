@@ -187,7 +187,15 @@ class Assembly:
         if gain_db is not None:
             delivered = deliver(self.masters, master_pick, gain_db, self.search.cache)
             file, self.handed_on[master_audio] = delivered.file, delivered.audio
-        within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
+        standing_now = [
+            *(_standing(standings[name], pick) for name, pick in self.picks.items()),
+            _standing(master_standings, master_pick),
+        ]
+        within = (
+            thdn is not None
+            and thdn <= self.settings.budget.thdn_programme_pct
+            and all(standing.within_budget for standing in standing_now)
+        )
         chosen = ChosenSet(
             choices=choices,
             mix_headroom_db=headroom,
@@ -277,6 +285,10 @@ def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
     }
 
 
+def _standing(standings: Sequence[tuple[Entry, Standing]], name: str) -> Standing:
+    return next(standing for entry, standing in standings if entry.name == name)
+
+
 def _without_work(group: WeighedGroup, weighed: Weighed) -> dict[str, str]:
     """Why a final limiter's work is None, where it is."""
     if weighed.failure is not None or weighed.final_limiter_work_db_s is not None:
@@ -326,8 +338,8 @@ def _verdict(
     if headroom_db is None or master_gain is None or thdn_pct is None or file is None:
         return f"{groups}; loudness or peak is not defined for this song, so nothing can be judged."
     return (
-        f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
-        f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
+        f"{groups}: the mix gets {headroom_db:z.1f} dB of headroom. With {master} on the master "
+        f"({master_gain:+z.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
         f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
     )
 

@@ -41,6 +41,7 @@ def _lines(results: Results) -> Iterator[str]:
     chosen = results.chosen
     master = find_candidate(results, MASTER, chosen.master)
     yield from _chain_lines("Master", chosen.master, chosen.master_settings, master)
+    yield from _output_lines(results, master)
     yield f"True-peak ceiling of the master: {plain(chosen.ceiling_dbtp)} dBTP."
 
 
@@ -91,5 +92,17 @@ def _match_lines(candidate: Candidate) -> Iterator[str]:
     turn = "up" if gain_db > 0 else "down"
     yield (
         f"Match gain {signed(gain_db)} dB: turn the chain's output {turn} by that much and it is "
-        "as loud as without the chain, for a fair comparison."
+        "as loud as without the chain; what follows was found at that loudness."
     )
+
+
+def _output_lines(results: Results, master: Candidate | None) -> Iterator[str]:
+    """The one gain from the master chain's output to the file as it is delivered."""
+    gain_db = results.chosen.delivery_gain_db
+    if gain_db is None or master is None or master.match_gain_db is None:
+        return
+    yield (
+        f"Output gain {signed(master.match_gain_db + gain_db)} dB, match gain included: after the "
+        "master chain it makes the file in masters/."
+    )
+    yield ""
