@@ -107,7 +107,7 @@ def test_a_revised_mix_says_what_moved_whose_doing_it_is_and_who_still_wins(revi
     assert (hits["changed"], low["changed"], low["mix_plr_change_db"]) == (True, False, 0.0)
     moved = revision["mix_plr_db"] - revision["mix_plr_db_before"]
     assert hits["mix_plr_change_db"] == pytest.approx(moved, abs=0.01)
-    assert f"hits moved it by {hits['mix_plr_change_db']:+.2f} dB and is 6.0 LU louder" in text
+    assert f"hits is 6.0 LU louder, which moved it by {hits['mix_plr_change_db']:+.2f} dB" in text
     assert {w["comparison"] for w in revision["winners"]} == {"hits", "low", "master"}
 
 
