@@ -175,4 +175,6 @@ def test_an_empty_budget_and_two_targets_are_refused(work):
     both = ("--target", "-8LUFS", "--target-rms", "-6dB")
     assert "state one" in work.run(*asked, *both, code=2).stderr
     assert "two or more { search" in work.run(*asked, "--pareto", code=2).stderr
+    late = work.run(*asked, "--excerpt", "5:7", code=2).stderr
+    assert "5:7 is not all in the song, which lasts 6.00 s" in late
     assert "such as -8LUFS" in work.run(*asked, "--target", "-8", code=2).stderr
