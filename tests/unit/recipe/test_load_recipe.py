@@ -6,6 +6,7 @@ import pytest
 import tomli_w
 
 from chainweigh.errors import RecipeError
+from chainweigh.recipe.apply import map_groups
 from chainweigh.recipe.recipe import load_recipe
 
 STAGE = {"effect": "clip", "ceiling": "hits - 3.13 dB"}
@@ -81,3 +82,11 @@ def test_a_found_value_edited_by_hand_is_what_the_chain_is_called(load):
     assert load().groups[0].chain.name == "Clip, ceiling hits - 3.13 dB"
     edited = load(("group", 0, "stage", 0, "ceiling"), "hits - 2 dB")
     assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
+
+
+def test_one_group_cannot_take_two_recipes(load):
+    recipe = load(("group",), [RECIPE["group"][0], {"name": "bass", "chain": "bypass"}])
+    with pytest.raises(RecipeError, match="bass cannot take the recipes of drums and bass at once"):
+        map_groups(recipe, {"bass": "drums"})
+    swapped = map_groups(recipe, {"bass": "drums", "drums": "bass"})
+    assert [place.name for place in swapped.groups] == ["bass", "drums"]
