@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
+from math import inf
 from pathlib import Path
 
 import chainweigh
@@ -9,7 +10,13 @@ from chainweigh.audio.slug import slug
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.delivery import deliver
-from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
+from chainweigh.ranking.master_target import (
+    REACHED_DB,
+    reached,
+    reaching_first,
+    target_level,
+    target_text,
+)
 from chainweigh.ranking.mix import MixGain
 from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
@@ -28,7 +35,7 @@ from chainweigh.ranking.results import (
     Written,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.settings import RankSettings
+from chainweigh.ranking.settings import RankSettings, Target
 from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
@@ -81,6 +88,8 @@ class Assembly:
         ]
         self.search.let_go()
         master_standings = self.master_search.standings(MASTER, self.master_search.dry)
+        if self.fixed_master is None:
+            master_standings = reaching_first(self.master_search, master_standings, self.settings)
         master_pick = self.fixed_master or master_standings[0][0].name
         comparisons.append(
             self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
@@ -213,7 +222,7 @@ class Assembly:
             master_audio=None if file is None else master_audio,
             ceiling_dbtp=self.settings.ceiling_dbtp,
             delivery_gain_db=gain_db,
-            target_said=self._target_said(master_pick, file),
+            target_said=self._target_said(master_pick, file, master_standings),
             peaks_before=self.picking.peaks(self.search.dry),
             peaks_after=self.picking.peaks(self.picks),
             steps=tuple(self.picking.steps),
@@ -258,7 +267,12 @@ class Assembly:
         over = (reached(file, target) or 0.0) + self.settings.ceiling_dbtp - wanted
         return to_ceiling - max(over, 0.0)
 
-    def _target_said(self, pick: str, file: FileMeasures | None) -> str:
+    def _target_said(
+        self,
+        pick: str,
+        file: FileMeasures | None,
+        standings: Sequence[tuple[Entry, Standing]],
+    ) -> str:
         target, ceiling = self.settings.target, self.settings.ceiling_dbtp
         level = reached(file, target) if file and target else None
         if file is None or target is None or level is None or file.true_peak_dbtp is None:
@@ -271,7 +285,21 @@ class Assembly:
         if level + file.true_peak_dbtp >= wanted - REACHED_DB:
             return f"The target is met: {at}."
         why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
-        return f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
+        said = f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
+        usable = [entry.name for entry, standing in standings if standing.within_budget]
+        levels = {name: self._level_at_ceiling(name, target) for name in usable}
+        furthest = max(usable, key=lambda name: levels[name], default=pick)
+        if levels.get(furthest, -inf) - levels.get(pick, -inf) <= REACHED_DB:
+            return said
+        return (
+            f"{said} {furthest} gets to {target_text(target, levels[furthest])}, at a lower score."
+        )
+
+    def _level_at_ceiling(self, master: str, target: Target) -> float:
+        """What a master reaches with its true peak at the ceiling."""
+        file = self.masters.weighed[master].file
+        level = reached(file, target) if file else None
+        return -inf if level is None else level + self.settings.ceiling_dbtp
 
 
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
