@@ -95,7 +95,7 @@ def weighted_products(a: Spectra, b: Spectra, weight: Floats32, *, first_bin: in
     return np.asarray(product @ weight.astype(np.float64))
 
 
-def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats) -> Floats:
+def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats) -> Floats32:
     """Excitation: every band's energy spread over the others, added with the exponent 0.4.
 
     Parameters
@@ -107,12 +107,16 @@ def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: 
 
     Returns
     -------
-    float64, shape (n_frames, n_bands)
+    float32, shape (n_frames, n_bands)
+
+    Notes
+    -----
+    Computed in float32, by sums of up to 109 positive terms: within 1e-5 of the twin.
     """
     if not native.compiled:
         return spread_twin(bands, centre_hz, step_bark, unit_response)
     bands = np.ascontiguousarray(bands)
-    out = np.empty(bands.shape)
+    out = np.empty_like(bands)
     native.lib.cw_ear_spread(
         native.pointer(bands),
         *bands.shape,
@@ -126,7 +130,7 @@ def spread(bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: 
 
 def spread_twin(
     bands: Floats32, centre_hz: Floats, step_bark: float, unit_response: Floats
-) -> Floats:
+) -> Floats32:
     """Defines `spread`: component by component, as the standard writes it."""
     n_bands = bands.shape[1]
     total = np.zeros(bands.shape)
@@ -136,17 +140,17 @@ def spread_twin(
         upper = -2.4 - 23 / centre_hz[source] + 0.2 * np.log10(energy)
         component = 10.0 ** np.where(away < 0, 2.7 * away, upper * away)
         total += (energy * component / component.sum(axis=1, keepdims=True)) ** 0.4
-    return np.asarray(total**2.5 / unit_response)
+    return np.asarray(total**2.5 / unit_response, dtype=np.float32)
 
 
-def smear(excitation: Floats, keep: Floats, state: Floats) -> None:
+def smear(excitation: Floats32, keep: Floats, state: Floats) -> None:
     """In place: the larger of each frame and its exponential average over time.
 
     Parameters
     ----------
-    excitation : float64, shape (n_frames, n_bands)
+    excitation : float32, shape (n_frames, n_bands)
     keep : share of the average kept from frame to frame, shape (n_bands,)
-    state : the average so far, shape (n_bands,); carried on to the next call
+    state : the average so far, float64, shape (n_bands,); carried on to the next call
     """
     if not native.compiled:
         smear_twin(excitation, keep, state)
@@ -156,7 +160,7 @@ def smear(excitation: Floats, keep: Floats, state: Floats) -> None:
     )
 
 
-def smear_twin(excitation: Floats, keep: Floats, state: Floats) -> None:
+def smear_twin(excitation: Floats32, keep: Floats, state: Floats) -> None:
     """Defines `smear`."""
     for frame in excitation:
         state[:] = keep * state + (1 - keep) * frame

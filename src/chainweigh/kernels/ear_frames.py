@@ -18,7 +18,7 @@ Floats32 = NDArray[np.float32]
 Spectra = NDArray[np.complex64]
 
 ROW_FLOATS = 16  # a bin of the eight frames that the kernel takes side by side
-SPACE_ROWS = 5  # of each bin
+SPACE_ROWS = 9  # of each bin
 
 
 @dataclass(frozen=True, eq=False)

@@ -253,10 +253,7 @@ def _mask_signals(
     bands: NDArray[np.float32], model: EarModel, hop: int, states: Floats
 ) -> NDArray[np.float32]:
     return np.stack(
-        [
-            model.masks_of(signal, hop, state).astype(np.float32)
-            for signal, state in zip(bands, states, strict=True)
-        ]
+        [model.masks_of(signal, hop, state) for signal, state in zip(bands, states, strict=True)]
     )
 
 

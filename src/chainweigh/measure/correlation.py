@@ -1,5 +1,7 @@
 """Auto- and cross-correlations of long signals at short lags, block by block."""
 
+from collections.abc import Iterable, Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -7,48 +9,68 @@ from chainweigh.audio.array import Samples
 from chainweigh.measure.frames import piece
 
 Floats = NDArray[np.float64]
+Spectra = NDArray[np.complex128]
 
-BLOCK_LAGS = 6  # length of a block; its transform holds the lags to either side too
+BLOCK_LAGS = 6  # most of a block's length; its transform holds the lags to either side too
 
 
 def autocorrelation(x: Samples, n_lags: int) -> Floats:
-    """Sum over n and channels of x(n) x(n + k), k from 1 - n_lags to n_lags - 1, symmetric."""
-    lags, _ = cross_correlation(x, x, n_lags, 1)
+    """Sum over n and rows of x(n) x(n + k), k from 1 - n_lags to n_lags - 1, symmetric."""
+    lags, _ = cross_correlation(surroundings(x, n_lags), x, n_lags, 1)
     return np.asarray(np.r_[lags[: n_lags - 1 : -1], lags[n_lags - 1 :]])
 
 
-def cross_correlation(x: Samples, y: Samples, n_lags: int, n_near: int) -> tuple[Floats, Floats]:
-    """Sums over n and channels of x(n) y(n + k), and of y(n) y(n + k) at small lags.
+def surroundings(x: Samples, n_lags: int) -> Iterator[Spectra]:
+    """Transforms of what lies around each block, shape (n_rows, n_bins) each; to keep for more."""
+    from scipy.fft import rfft
+
+    block, size = _lengths(x.shape[1], n_lags)
+    for start in range(0, x.shape[1], block):
+        around = [piece(row, start - n_lags, block + 2 * n_lags) for row in x]
+        yield np.asarray(rfft(np.array(around, dtype=np.float64), size))
+
+
+def cross_correlation(
+    around: Iterable[Spectra], y: Samples, n_lags: int, n_near: int
+) -> tuple[Floats, Floats]:
+    """Sums over n and rows of x(n) y(n + k), and of y(n) y(n + k) at small lags.
 
     The first at |k| < n_lags, the second at |k| <= n_near. Each block of y meets the stretch of x
     that reaches n_lags beyond it on either side, so no lag wraps around; y meets itself across the
     blocks' borders apart.
-    """
-    from scipy.fft import irfft, next_fast_len, rfft
 
-    n_channels, n_frames = x.shape
-    block = min(BLOCK_LAGS * n_lags, max(n_frames, n_near))
-    size = next_fast_len(block + 2 * n_lags, real=True)
-    around, inside = np.zeros((2, n_channels, size))
+    Parameters
+    ----------
+    around : `surroundings` of x, which is as long as y
+    """
+    from scipy.fft import irfft, rfft
+
+    block, size = _lengths(y.shape[1], n_lags)
+    inside = np.zeros((len(y), size))
     crossed = np.zeros(size // 2 + 1, dtype=np.complex128)
     power = np.zeros(size // 2 + 1)
-    for start in range(0, n_frames, block):
-        for channel in range(n_channels):
-            reach = block + 2 * n_lags
-            around[channel, :reach] = piece(x[channel], start - n_lags, reach)
-            inside[channel, :block] = piece(y[channel], start, block)
+    for start, known in zip(range(0, y.shape[1], block), around, strict=True):
+        for row, into in zip(y, inside, strict=True):
+            into[:block] = piece(row, start, block)
         spectra = rfft(inside)
-        for spectrum in spectra:
+        for spectrum, other in zip(spectra, known, strict=True):
             power += np.square(spectrum.real)
             power += np.square(spectrum.imag)
-        np.conjugate(spectra, out=spectra)
-        spectra *= rfft(around)
-        for spectrum in spectra:
+            np.conjugate(spectrum, out=spectrum)
+            spectrum *= other
             crossed += spectrum
     lags = irfft(crossed, size)[1 : 2 * n_lags][::-1]
     own = irfft(power, size)[: n_near + 1]
     own[1:] += _across_borders(y, block, n_near)
     return np.ascontiguousarray(lags), np.r_[own[:0:-1], own]
+
+
+def _lengths(n_frames: int, n_lags: int) -> tuple[int, int]:
+    """Of the blocks, all alike, and of their transforms."""
+    from scipy.fft import next_fast_len
+
+    block = -(-n_frames // -(-n_frames // (BLOCK_LAGS * n_lags)))
+    return block, next_fast_len(block + 2 * n_lags, real=True)
 
 
 def _across_borders(y: Samples, block: int, n_near: int) -> Floats:

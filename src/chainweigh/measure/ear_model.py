@@ -42,20 +42,22 @@ class EarModel:
     unit_response: Floats
     mask_offset: Floats
 
-    def masks(self, spectra: Spectra, hop_frames: int, state: Floats) -> Floats:
+    def masks(self, spectra: Spectra, hop_frames: int, state: Floats) -> NDArray[np.float32]:
         """Masking threshold of each frame and band, shape (n_frames, n_bands).
 
         state is the forward masking carried from frame to frame; zeros at a start.
         """
         return self.masks_of(band_energies(spectra, self.grouping), hop_frames, state)
 
-    def masks_of(self, bands: NDArray[np.float32], hop_frames: int, state: Floats) -> Floats:
+    def masks_of(
+        self, bands: NDArray[np.float32], hop_frames: int, state: Floats
+    ) -> NDArray[np.float32]:
         """The same from the bands' energies."""
         bands = bands + self.internal_noise.astype(np.float32)
-        excitation = spread(bands, self.centre_hz, STEP_BARK, self.unit_response)
-        smear(excitation, self._keep(hop_frames), state)
-        excitation /= self.mask_offset
-        return excitation
+        lowered = self.unit_response * self.mask_offset  # smearing keeps what it is scaled by
+        masks = spread(bands, self.centre_hz, STEP_BARK, lowered)
+        smear(masks, self._keep(hop_frames), state)
+        return masks
 
     def _keep(self, hop_frames: int) -> Floats:
         tau_s = TAU_MIN_S + 100 / self.centre_hz * (TAU_100_S - TAU_MIN_S)
@@ -79,7 +81,9 @@ def ear_model(sample_rate_hz: int, full_scale_db_spl: float) -> EarModel:
         grouping=_grouping(low_hz, high_hz, sample_rate_hz, length, full_scale_db_spl),
         centre_hz=centre_hz,
         internal_noise=10 ** (0.1456 * (centre_hz / 1000) ** -0.8),
-        unit_response=spread(ones[None].astype(np.float32), centre_hz, STEP_BARK, ones)[0],
+        unit_response=spread(ones[None].astype(np.float32), centre_hz, STEP_BARK, ones)[0].astype(
+            np.float64
+        ),
         mask_offset=10 ** (offset_db / 10),
     )
 

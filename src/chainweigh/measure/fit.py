@@ -7,6 +7,7 @@ filter cannot know (those that depend on what lay outside) are filled in from a 
 and the equations solved again, which leaves only the samples both signals hold to be explained.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,12 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
 from chainweigh.kernels.toeplitz import solve_toeplitz
-from chainweigh.measure.correlation import autocorrelation, cross_correlation
+from chainweigh.measure.correlation import (
+    Spectra,
+    autocorrelation,
+    cross_correlation,
+    surroundings,
+)
 from chainweigh.measure.fit_taper import tapered
 from chainweigh.measure.frames import chunks, piece, rate_scale
 from chainweigh.measure.linear_fit import LinearFit
@@ -35,21 +41,27 @@ LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
 END_PASSES = 2  # one for the longest filters, whose solution is dear
 WHITENING_ORDER = 32
+MAX_ROWS = 8
 POWER_FRAMES = 1024  # of a block whose energy is taken
 
 
 @dataclass(frozen=True, eq=False)
 class FitSide:
-    """What a fit needs of its reference, for several candidates; from `fit_side`."""
+    """What a fit needs of its reference, for several candidates; from `fit_side`.
+
+    `around` keeps the transforms, three times the reference's memory.
+    """
 
     lags: Floats
     block_powers: Floats
+    around: Sequence[Spectra] | None = None
 
 
-def fit_side(reference: Samples, sample_rate_hz: int) -> FitSide:
-    """The reference's part of `fit_linear`: its autocorrelation and its energy over time."""
+def fit_side(reference: Samples, sample_rate_hz: int, *, keep: bool = True) -> FitSide:
+    """The reference's part of `fit_linear`; `keep` holds what only further candidates need."""
     n_lags = LAG_FRAMES * rate_scale(sample_rate_hz)
-    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference))
+    around = list(surroundings(reference, n_lags)) if keep else None
+    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference), around)
 
 
 def fit_linear(
@@ -63,7 +75,8 @@ def fit_linear(
 
     Parameters
     ----------
-    reference, candidate : float32, shape (n_channels, n_frames), the same for both
+    reference, candidate : float32, shape (n_rows, n_frames), the same for both: one or two
+        channels, or those of up to four stretches of a song
     sample_rate_hz : 8000 to 384000
     side : of this reference, from `fit_side`, where several candidates are held against it
 
@@ -94,18 +107,16 @@ def fit_linear(
     ----------
     H. Akaike, "Fitting autoregressive models for prediction", Ann. Inst. Stat. Math. 21, 1969.
     """
-    check_samples(reference, what="reference")
-    check_samples(candidate, what="candidate")
+    check_samples(reference, what="reference", max_channels=MAX_ROWS)
+    check_samples(candidate, what="candidate", max_channels=MAX_ROWS)
     check_pair(reference, candidate)
     check_rate(sample_rate_hz)
     if not reference.any():
         return LinearFit(np.ones(1), 0, None, {"residual_db": "the reference is silent"})
     if not candidate.any():
         return LinearFit(np.zeros(1), 0, None, {"residual_db": "the candidate is silent"})
-    equations = _NormalEquations(
-        reference, candidate, sample_rate_hz, side or fit_side(reference, sample_rate_hz)
-    )
-    return _shortest(equations)
+    side = side or fit_side(reference, sample_rate_hz, keep=False)
+    return _shortest(_NormalEquations(reference, candidate, sample_rate_hz, side))
 
 
 class _NormalEquations:
@@ -120,7 +131,8 @@ class _NormalEquations:
         n_lags = LAG_FRAMES * self.scale
         self.zero_lag = n_lags - 1
         self.xx = side.lags
-        self.xy, self.near_yy = cross_correlation(reference, candidate, n_lags, WHITENING_ORDER)
+        around = side.around or surroundings(reference, n_lags)
+        self.xy, self.near_yy = cross_correlation(around, candidate, n_lags, WHITENING_ORDER)
         self.yy0 = float(self.near_yy[WHITENING_ORDER])
         self.whitener = _whitener(self.xx[self.zero_lag :])
         self.centre = self._centre()

@@ -5,6 +5,8 @@ predict what the chain did: taps far from the main one, spread over all frequenc
 the treble. The response of an equaliser dies within some periods of the frequency it acts on.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -33,13 +35,25 @@ def tapered(taps: Floats, main_tap: int, sample_rate_hz: int) -> Floats:
         return taps
     size = next_fast_len(4 * len(taps), real=True)
     response = rfft(np.roll(np.pad(taps, (0, size - len(taps))), -main_tap))
+    out = np.zeros(size)
+    for weight, fade in _octaves(size, sample_rate_hz):
+        out += irfft(response * weight, size) * fade
+    return np.asarray(np.roll(out, main_tap)[: len(taps)])
+
+
+@lru_cache(maxsize=8)
+def _octaves(size: int, sample_rate_hz: int) -> tuple[tuple[Floats, Floats], ...]:
+    """Share of each bin that an octave takes, and how its response fades with the lag."""
     frequency_hz = np.arange(size // 2 + 1) * sample_rate_hz / size
     octave = np.log2(np.maximum(frequency_hz, 1.0) / LOWEST_HZ)
     octave = np.clip(octave, 0, N_OCTAVES - 1)
     lag_s = np.abs(np.fft.fftfreq(size, 1 / size)) / sample_rate_hz
-    out = np.zeros(size)
-    for index in range(N_OCTAVES):
-        band = response * np.cos(np.pi / 2 * np.clip(np.abs(octave - index), 0, 1)) ** 2
-        periods = lag_s * LOWEST_HZ * 2**index
-        out += irfft(band, size) * np.cos(np.pi / 2 * np.clip(periods / PERIODS, 0, 1)) ** 2
-    return np.asarray(np.roll(out, main_tap)[: len(taps)])
+    periods = [lag_s * LOWEST_HZ * 2**index / PERIODS for index in range(N_OCTAVES)]
+    return tuple(
+        (_falling(np.abs(octave - index)), _falling(part)) for index, part in enumerate(periods)
+    )
+
+
+def _falling(x: Floats) -> Floats:
+    """One at 0, zero from 1 on, a squared cosine between."""
+    return np.asarray(np.cos(np.pi / 2 * np.clip(x, 0, 1)) ** 2)

@@ -137,7 +137,7 @@ def _peaks_dbfs(peaks: NDArray[np.float64]) -> NDArray[np.float64]:
 def _decimated(channel: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     """One channel at every step-th frame behind a linear-phase low-pass, aligned in time.
 
-    Flat to 0.29 and 80 dB down from 0.71 of the new rate; a matrix product does the filtering.
+    Flat to 0.29 and 80 dB down from 0.71 of the new rate.
     """
     n_taps = N_TAPS_PER_STEP * step
     time = (np.arange(n_taps) - (n_taps - 1) / 2) / step
@@ -147,11 +147,8 @@ def _decimated(channel: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     lead = n_taps // 2
     padded = np.zeros((n_low + N_TAPS_PER_STEP) * step, dtype=np.float32)
     padded[lead : lead + len(channel)] = channel
-    by_tap = padded.reshape(-1, step) @ taps.reshape(N_TAPS_PER_STEP, step).T.astype(np.float32)
-    low = np.zeros(n_low, dtype=np.float32)
-    for i in range(N_TAPS_PER_STEP):
-        low += by_tap[i : i + n_low, i]
-    return low
+    heard = np.lib.stride_tricks.sliding_window_view(padded, n_taps)[::step][:n_low]
+    return np.asarray(np.einsum("ij,j->i", heard, taps.astype(np.float32)))
 
 
 def _frame_energies(

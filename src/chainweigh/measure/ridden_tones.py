@@ -221,28 +221,34 @@ def _energies(
     segments = output[:, : ridden.signal.shape[1]].reshape(shape)
     n_taper = round(TAPER_S * ridden.sample_rate_hz)
     first, last = ridden.n_lead_frames - n_taper, n_taper - ridden.n_guard_frames
+    taper = _taper(shape[-1] - first + last, n_taper)
     for j, frequency_hz in enumerate(ridden.frequencies_hz):
-        for part in segments[:, :, j, first:last].reshape(-1, shape[-1] - first + last):
-            below, near, above = _power_around(part, frequency_hz, ridden.sample_rate_hz)
-            far[j] += below + above
-            whole[j] += below + near + above
+        parts = segments[:, :, j, first:last].reshape(-1, len(taper)) * taper
+        below, near, above = _power_around(parts, frequency_hz, ridden.sample_rate_hz)
+        far[j] = below + above
+        whole[j] = below + near + above
     return far, whole
 
 
+def _taper(n_frames: int, n_taper: int) -> NDArray[np.float32]:
+    """Raised-cosine fades at both ends, one between them."""
+    taper = np.ones(n_frames, dtype=np.float32)
+    taper[:n_taper] = 0.5 - 0.5 * np.cos(np.pi * (np.arange(n_taper) + 0.5) / n_taper)
+    taper[n_frames - n_taper :] = taper[n_taper - 1 :: -1]
+    return taper
+
+
 def _power_around(
-    part: NDArray[np.float32], frequency_hz: float, sample_rate_hz: int
+    parts: NDArray[np.float32], frequency_hz: float, sample_rate_hz: int
 ) -> tuple[float, float, float]:
-    """Power of a tapered part below, near and above a tone."""
+    """Power of tapered parts below, near and above a tone."""
     from scipy.fft import next_fast_len, rfft
 
-    n_taper = round(TAPER_S * sample_rate_hz)
-    rise = 0.5 - 0.5 * np.cos(np.pi * (np.arange(n_taper) + 0.5) / n_taper)
-    tapered = part.astype(np.float64)
-    tapered[:n_taper] *= rise
-    tapered[len(part) - n_taper :] *= rise[::-1]
-    n = next_fast_len(len(part), real=True)
-    spectrum = rfft(tapered, n)
-    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    n = next_fast_len(parts.shape[1], real=True)
+    spectra = rfft(parts, n)
+    power = np.zeros(n // 2 + 1)
+    for spectrum in spectra:
+        power += np.square(spectrum.real) + np.square(spectrum.imag)
     edges_hz = (LOWEST_HZ, (1 - NEAR) * frequency_hz, (1 + NEAR) * frequency_hz, HIGHEST_HZ)
     bottom, lower, upper, top = (int(np.ceil(f * n / sample_rate_hz)) for f in edges_hz)
     return power[bottom:lower].sum(), power[lower:upper].sum(), power[upper:top].sum()

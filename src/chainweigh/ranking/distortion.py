@@ -17,7 +17,7 @@ from chainweigh.measure.punch import Hits, compare_hits, find_hits
 from chainweigh.measure.residual import FittedReference, follow_gains, measure_residual
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
-from chainweigh.ranking.windows import Windows
+from chainweigh.ranking.windows import Windows, loudest_windows
 
 
 @dataclass(frozen=True)
@@ -73,11 +73,12 @@ class Programme:
         self._lock = threading.Lock()
 
     def fit(self, candidate: Samples) -> LinearFit:
-        """The static fit of a candidate over the whole song."""
+        """The static fit of a candidate, from where the programme itself is loudest."""
         with self._lock:
-            side = self._fit_side
+            loudest, side = self._loudest, self._fit_side
         rate = self.windows.sample_rate_hz
-        return fit_linear(self.samples, candidate, sample_rate_hz=rate, side=side)
+        reference = loudest.stacked(self.samples)
+        return fit_linear(reference, loudest.stacked(candidate), sample_rate_hz=rate, side=side)
 
     def follow(self, fit: LinearFit, candidate: Samples) -> FittedReference:
         """The reference with a candidate's tone and slow gain movement, in the windows, joined."""
@@ -97,8 +98,13 @@ class Programme:
             return self._hits
 
     @cached_property
+    def _loudest(self) -> Windows:
+        return loudest_windows(self.samples, self.windows.sample_rate_hz)
+
+    @cached_property
     def _fit_side(self) -> FitSide:
-        return fit_side(self.samples, self.windows.sample_rate_hz)
+        reference = self._loudest.stacked(self.samples)
+        return fit_side(reference, self.windows.sample_rate_hz)
 
     @cached_property
     def _hits(self) -> Hits:
@@ -119,9 +125,9 @@ def measure_programme(programme: Programme, candidate: Samples) -> FittedProgram
 
     Notes
     -----
-    One static FIR is fitted over the whole song; octave-band gains, residual and audibility are
-    judged in the windows. Punch is held against the reference with the candidate's tone: an
-    equaliser takes none.
+    One static FIR is fitted where the programme itself is loudest, which may not be where the song
+    is; octave-band gains, residual and audibility are judged in the song's windows. Punch is held
+    against the reference with the candidate's tone: an equaliser takes none.
     """
     windows = programme.windows
     rate = windows.sample_rate_hz

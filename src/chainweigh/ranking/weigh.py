@@ -1,5 +1,6 @@
 """One candidate rendered, matched and measured, by itself; kept in the cache."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -134,13 +135,13 @@ def render_matched(chain: Chain, reference: Reference) -> Matched:
     if not chain.stages:
         return Matched(dry, dry, dry, (), 0, 0.0, None)
     run = render_chain(chain, dry, reference.sample_rate_hz)
-    aligned, shift = _aligned(chain, run.samples, reference)
+    aligned, shift = _aligned(chain.stages, run.samples, reference)
     gain_db = chain.gain_db
     if gain_db is None:
         gain_db = _gain_to_match(reference, aligned)
     against = dry
     if chain.split:
-        against = align(dry, run.intended, reference.sample_rate_hz, dry.shape[1])[0]
+        against, _ = _aligned(chain.stages[: chain.split], run.intended, reference)
     owned = not any(np.may_share_memory(aligned, kept) for kept in (dry, run.intended))
     samples = np.multiply(aligned, np.float32(from_db(gain_db)), out=aligned if owned else None)
     work_db_s = run.final_limiter_work_db_s
@@ -188,9 +189,11 @@ def _soloed(
     return measure_heard(fitted, windows.cut(matched), reference.onsets, windows)
 
 
-def _aligned(chain: Chain, render: Samples, reference: Reference) -> tuple[Samples, int]:
+def _aligned(
+    stages: Sequence[AnyStage], render: Samples, reference: Reference
+) -> tuple[Samples, int]:
     n_frames = reference.samples.shape[1]  # ends in silence as long as any chain's tail
-    if all(stage.keeps_time for stage in chain.stages):
+    if all(stage.keeps_time for stage in stages):
         return shifted(render, 0, n_frames), 0
     return align(reference.samples, render, reference.sample_rate_hz, n_frames)
 

@@ -1,4 +1,4 @@
-"""The song's loudest windows, in which every candidate's distortion is judged."""
+"""The loudest windows: of the song, where every candidate is judged, or of one programme."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,6 +22,12 @@ class Windows:
         """The windows of a signal as long as the song, joined; shape (n_channels, n_frames)."""
         parts = [samples[:, start:stop] for start, stop in self.frames(samples.shape[1])]
         return np.ascontiguousarray(np.concatenate(parts, axis=1))
+
+    def stacked(self, samples: Samples) -> Samples:
+        """The windows of a signal side by side, as channels of their own; all as long."""
+        parts = [samples[:, start:stop] for start, stop in self.frames(samples.shape[1])]
+        n_frames = min(part.shape[1] for part in parts)
+        return np.concatenate([part[:, :n_frames] for part in parts])
 
     def frames(self, n_frames: int) -> list[tuple[int, int]]:
         """First and last frame, exclusive, of each window in a song of so many frames."""
@@ -59,8 +65,8 @@ class Windows:
         return tuple(found)
 
 
-def loudest_windows(mix: Samples, sample_rate_hz: int) -> Windows:
-    """The dry mix's three loudest windows, K-weighted; the whole of a song shorter than two."""
-    spans = loudest_spans(loudness_energies(mix, sample_rate_hz).hop_energies)
-    whole = mix.shape[1] / sample_rate_hz
+def loudest_windows(samples: Samples, sample_rate_hz: int) -> Windows:
+    """A programme's three loudest windows, K-weighted; the whole of one shorter than a window."""
+    spans = loudest_spans(loudness_energies(samples, sample_rate_hz).hop_energies)
+    whole = samples.shape[1] / sample_rate_hz
     return Windows(tuple(sorted(spans)) or ((0.0, whole),), sample_rate_hz)

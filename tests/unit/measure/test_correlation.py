@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from chainweigh.measure.correlation import autocorrelation, cross_correlation
+from chainweigh.measure.correlation import autocorrelation, cross_correlation, surroundings
 
 N_LAGS, N_NEAR = 16, 5
 
@@ -23,7 +23,7 @@ def expected(x, y, reach):
 @pytest.mark.parametrize("n_frames", [40, 96, 97, 1000])  # under, at and over a block
 def test_blocks_miss_no_pair_and_count_none_twice(n_frames):
     x, y = noise(1, n_frames), noise(2, n_frames)
-    crossed, own = cross_correlation(x, y, N_LAGS, N_NEAR)
+    crossed, own = cross_correlation(surroundings(x, N_LAGS), y, N_LAGS, N_NEAR)
     np.testing.assert_allclose(crossed, expected(x, y, N_LAGS - 1), atol=1e-10)
     np.testing.assert_allclose(own, expected(y, y, N_NEAR), atol=1e-10)
     lags = autocorrelation(x, N_LAGS)

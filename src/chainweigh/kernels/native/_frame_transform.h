@@ -66,12 +66,12 @@ INLINE void step_of_two(const row *x, row *y, int s)
     }
 }
 
-/* Real samples under a window as complex ones of half the number. */
+/* Half of real samples under a window, two and two as complex ones. */
 INLINE void load(const float *const at[LANES], int length, const float *window, row *x)
 {
     float *to = (float *)x;
     for (int i = 0; i < length; i++, to += LANES)
-        for (int j = 0; j < LANES; j++) to[j] = at[j][i] * window[i];
+        for (int j = 0; j < LANES; j++) to[j] = at[j][i] * (0.5f * window[i]);
 }
 
 /* Transform of half rows in x; y has room for as many. Where the result lies: in x or y. */
@@ -88,21 +88,43 @@ INLINE row *transformed(row *x, row *y, int half, const float *turns)
     return x;
 }
 
+/* Whether `transformed` ends in y. */
+INLINE int ends_apart(int half)
+{
+    int odd = 0;
+    for (int n = half; n > 1; n = n > 2 ? n / 4 : 1) odd = !odd;
+    return odd;
+}
+
+/* Half as many rows as eight frames have samples: what `bins_of` makes spectra of. Both work and
+   out have room for them. */
+INLINE void transform_halves(const float *const at[LANES], int length, const float *window,
+                             const float *turns, row *work, row *out)
+{
+    int half = length / 2, apart = ends_apart(half);
+    load(at, length, window, apart ? work : out);
+    transformed(apart ? work : out, apart ? out : work, half, turns);
+}
+
+/* Bins k and half - k, k up to half of half. */
+INLINE void bins_of(const row *halves, int half, int k, const float *turns, row *low, row *high)
+{
+    const row a = halves[k], b = halves[k ? half - k : 0];
+    lanes even_re = ADD(a.re, b.re), even_im = SUB(a.im, b.im);
+    row odd = turned(ADD(a.im, b.im), SUB(b.re, a.re), turns + 2 * k);
+    low->re = ADD(even_re, odd.re);
+    low->im = ADD(even_im, odd.im);
+    high->re = SUB(even_re, odd.re);
+    high->im = SUB(odd.im, even_im);
+}
+
 /* Spectra of eight frames: length / 2 + 1 rows, for which work has room too. */
 INLINE void transform(const float *const at[LANES], int length, const float *window,
                       const float *turns, row *work, row *out)
 {
     int half = length / 2;
-    load(at, length, window, out);
-    row *x = transformed(out, work, half, turns);
-    if (x != work) memcpy(work, x, (size_t)half * sizeof(row));
-    for (int k = 0; k <= half; k++) {
-        const row a = work[k < half ? k : 0], b = work[k ? half - k : 0];
-        lanes odd_re = SCALE(ADD(a.im, b.im), 0.5f), odd_im = SCALE(SUB(b.re, a.re), 0.5f);
-        row odd = turned(odd_re, odd_im, turns + 2 * k);
-        out[k].re = ADD(SCALE(ADD(a.re, b.re), 0.5f), odd.re);
-        out[k].im = ADD(SCALE(SUB(a.im, b.im), 0.5f), odd.im);
-    }
+    transform_halves(at, length, window, turns, out, work);
+    for (int k = 0; k <= half / 2; k++) bins_of(work, half, k, turns, out + k, out + half - k);
 }
 
 /* Eight frames back from their spectra, which are lost: length / 2 rows of an odd sample and the

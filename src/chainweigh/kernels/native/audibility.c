@@ -4,7 +4,7 @@
 #include "audibility.h"
 
 #define LANES 8
-#define FRAMES 32 /* spread side by side */
+#define FRAMES 64 /* spread side by side */
 #define MAX_BANDS 128
 #define MAX_BINS 16385
 #define FLOOR 1e-12f
@@ -40,77 +40,80 @@ WIDE void cw_ear_bands(const float *spectra, int64_t n_frames, int64_t n_bins,
     }
 }
 
-/* Sum of ratio^1 .. ratio^n, and the last of them given. */
-INLINE double geometric(double ratio, double last, double n)
+/* Source levels to the power 0.4 after normalising, and their upper slopes a band, same power.
+   tilt: what makes a source's slope a band, as a logarithm, of that of its energy. */
+INLINE void prepare(const float energy[FRAMES], int bands_above, float area_below, float tilt,
+                    float step, float source[FRAMES], float slope[FRAMES])
 {
-    double gap = 1.0 - ratio;
-    return fabs(gap) < 1e-9 ? n : ratio * (1.0 - last) / gap;
-}
-
-/* Source levels to the power 0.4 after normalising, and their upper slopes a band, same power. */
-INLINE void prepare(const double energy[FRAMES], int bands_above, double area_below,
-                           double step_bark, double centre_hz, double source[FRAMES],
-                           double slope[FRAMES])
-{
-    double log_energy[FRAMES], upper[FRAMES], log_area[FRAMES];
+    float log_energy[FRAMES], upper[FRAMES], log_area[FRAMES];
     for (int j = 0; j < FRAMES; j++) log_energy[j] = log_of(energy[j]);
-    for (int j = 0; j < FRAMES; j++)
-        upper[j] = (LOG_10 * (-2.4 - 23.0 / centre_hz) + 0.2 * log_energy[j]) * step_bark;
-    for (int j = 0; j < FRAMES; j++) slope[j] = exp_of(0.4 * upper[j]);
+    for (int j = 0; j < FRAMES; j++) upper[j] = tilt + step * log_energy[j];
+    for (int j = 0; j < FRAMES; j++) slope[j] = exp_of(0.4f * upper[j]);
     for (int j = 0; j < FRAMES; j++) {
-        double ratio = slope[j] * slope[j] * sqrt(slope[j]);
-        double area = area_below + geometric(ratio, exp_of(bands_above * upper[j]), bands_above);
-        log_area[j] = log_of(area);
+        float gap = exp_less_one(upper[j]), last = exp_less_one((float)bands_above * upper[j]);
+        float geometric = (1.0f + gap) * last / (gap != 0.0f ? gap : 1.0f);
+        log_area[j] = log_of(area_below + (gap != 0.0f ? geometric : (float)bands_above));
     }
-    for (int j = 0; j < FRAMES; j++) source[j] = exp_of(0.4 * (log_energy[j] - log_area[j]));
+    for (int j = 0; j < FRAMES; j++) source[j] = exp_of(0.4f * (log_energy[j] - log_area[j]));
 }
 
-WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
-                        const double *centre_hz, const double *unit_response, double *excitation)
+/* Levels above the source fall off by the slope, those below it by a constant. */
+INLINE void add_up(const float source[][FRAMES], const float slope[][FRAMES], float below,
+                   int n_bands, float sum[][FRAMES])
 {
-    double source[MAX_BANDS][FRAMES], slope[MAX_BANDS][FRAMES], sum[MAX_BANDS][FRAMES];
-    double area_below[MAX_BANDS], lower = -2.7 * LOG_10 * step_bark, below = exp(0.4 * lower);
-    for (int b = 0; b < n_bands; b++)
-        area_below[b] = 1.0 + geometric(exp(lower), exp(b * lower), b);
-    for (int64_t start = 0; start < n_frames; start += FRAMES) {
-        int n = (int)(n_frames - start < FRAMES ? n_frames - start : FRAMES);
-        for (int b = 0; b < n_bands; b++) {
-            double energy[FRAMES];
-            for (int j = 0; j < FRAMES; j++)
-                energy[j] = bands[n_bands * (start + (j < n ? j : 0)) + b];
-            prepare(energy, n_bands - 1 - b, area_below[b], step_bark, centre_hz[b], source[b],
-                    slope[b]);
-        }
-        for (int j = 0; j < FRAMES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
-        for (int b = n_bands - 2; b >= 0; b--)
-            for (int j = 0; j < FRAMES; j++)
-                sum[b][j] = source[b][j] + below * sum[b + 1][j];
-        for (int b = 0; b < n_bands; b++) {
-            double part[FRAMES];
-            for (int j = 0; j < FRAMES; j++) part[j] = source[b][j];
-            for (int above = b + 1; above < n_bands; above++)
-                for (int j = 0; j < FRAMES; j++) {
-                    part[j] *= slope[b][j];
-                    sum[above][j] += part[j];
-                }
-        }
-        for (int j = 0; j < n; j++)
-            for (int b = 0; b < n_bands; b++) {
-                double s = sum[b][j];
-                excitation[n_bands * (start + j) + b] = s * s * sqrt(s) / unit_response[b];
+    for (int j = 0; j < FRAMES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
+    for (int b = n_bands - 2; b >= 0; b--)
+        for (int j = 0; j < FRAMES; j++) sum[b][j] = source[b][j] + below * sum[b + 1][j];
+    for (int b = 0; b < n_bands; b++) {
+        float part[FRAMES], fall[FRAMES];
+        for (int j = 0; j < FRAMES; j++) part[j] = source[b][j];
+        for (int j = 0; j < FRAMES; j++) fall[j] = slope[b][j];
+        for (int above = b + 1; above < n_bands; above++)
+            for (int j = 0; j < FRAMES; j++) {
+                part[j] *= fall[j];
+                sum[above][j] += part[j];
             }
     }
 }
 
+WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
+                        const double *centre_hz, const double *unit_response, float *excitation)
+{
+    float source[MAX_BANDS][FRAMES], slope[MAX_BANDS][FRAMES], sum[MAX_BANDS][FRAMES];
+    float area_below[MAX_BANDS], tilt[MAX_BANDS], share[MAX_BANDS];
+    double lower = -2.7 * LOG_10 * step_bark;
+    for (int b = 0; b < n_bands; b++) {
+        area_below[b] = (float)((1.0 - exp((b + 1) * lower)) / (1.0 - exp(lower)));
+        share[b] = (float)(1.0 / unit_response[b]);
+        tilt[b] = (float)(LOG_10 * (-2.4 - 23.0 / centre_hz[b]) * step_bark);
+    }
+    for (int64_t start = 0; start < n_frames; start += FRAMES) {
+        int n = (int)(n_frames - start < FRAMES ? n_frames - start : FRAMES);
+        for (int b = 0; b < n_bands; b++) {
+            float energy[FRAMES];
+            for (int j = 0; j < FRAMES; j++)
+                energy[j] = bands[n_bands * (start + (j < n ? j : 0)) + b];
+            prepare(energy, n_bands - 1 - b, area_below[b], tilt[b], (float)(0.2 * step_bark),
+                    source[b], slope[b]);
+        }
+        add_up(source, slope, (float)exp(0.4 * lower), n_bands, sum);
+        for (int b = 0; b < n_bands; b++)
+            for (int j = 0; j < FRAMES; j++)
+                sum[b][j] *= sum[b][j] * sqrtf(sum[b][j]) * share[b];
+        for (int j = 0; j < n; j++)
+            for (int b = 0; b < n_bands; b++) excitation[n_bands * (start + j) + b] = sum[b][j];
+    }
+}
+
 /* In place: the larger of each frame and its exponential average over time. */
-void cw_ear_smear(double *excitation, int64_t n_frames, int n_bands, const double *keep,
+void cw_ear_smear(float *excitation, int64_t n_frames, int n_bands, const double *keep,
                   double *state)
 {
     for (int64_t t = 0; t < n_frames; t++) {
-        double *e = excitation + n_bands * t;
+        float *e = excitation + n_bands * t;
         for (int b = 0; b < n_bands; b++) {
             state[b] = keep[b] * state[b] + (1.0 - keep[b]) * e[b];
-            if (state[b] > e[b]) e[b] = state[b];
+            e[b] = state[b] > e[b] ? (float)state[b] : e[b];
         }
     }
 }

@@ -13,42 +13,59 @@ INLINE lanes root_of(lanes x)
     return out;
 }
 
-/* In place: left and right become half their sum and half their difference. */
-INLINE void to_mid_and_side(row *left, row *right, int n_bins)
-{
-    for (int k = 0; k < n_bins; k++) {
-        const row a = left[k], b = right[k];
-        left[k].re = SCALE(ADD(a.re, b.re), 0.5f);
-        left[k].im = SCALE(ADD(a.im, b.im), 0.5f);
-        right[k].re = SCALE(SUB(a.re, b.re), 0.5f);
-        right[k].im = SCALE(SUB(a.im, b.im), 0.5f);
-    }
-}
-
 typedef struct {
-    const float *bin_weight, *share;
+    const float *share;
     const int32_t *first_bin, *n_band_bins;
     int n_bands;
 } grouping;
+
+/* A bin's energy before, and that of the difference of magnitudes. */
+INLINE row changed(row was, row is, float weight)
+{
+    lanes before = power_of(was), apart = SUB(root_of(power_of(is)), root_of(before));
+    row out = {SCALE(before, weight), SCALE(MUL(apart, apart), weight)};
+    return out;
+}
+
+INLINE row mean_of(row a, row b)
+{
+    row out = {SCALE(ADD(a.re, b.re), 0.5f), SCALE(ADD(a.im, b.im), 0.5f)};
+    return out;
+}
+
+INLINE row half_apart(row a, row b)
+{
+    row out = {SCALE(SUB(a.re, b.re), 0.5f), SCALE(SUB(a.im, b.im), 0.5f)};
+    return out;
+}
+
+/* One bin of the channels before and after, a pair a channel, into each signal's rows. */
+INLINE void change_bin(const row *bin, int n_channels, float weight, int n_bins, row *changes)
+{
+    changes[0] = changed(bin[0], bin[1], weight);
+    if (n_channels < 2) return;
+    changes[n_bins] = changed(bin[2], bin[3], weight);
+    changes[2 * n_bins] = changed(mean_of(bin[0], bin[2]), mean_of(bin[1], bin[3]), weight);
+    changes[3 * n_bins] = changed(half_apart(bin[0], bin[2]), half_apart(bin[1], bin[3]), weight);
+}
+
+INLINE void add_power(row bin, float weight, double sum[LANES])
+{
+    lanes power = SCALE(power_of(bin), weight);
+    for (int j = 0; j < LANES; j++) sum[j] += AT(power, j);
+}
 
 INLINE void store(lanes sum, int n, int n_bands, float *out)
 {
     for (int j = 0; j < n; j++) out[n_bands * j] = AT(sum, j) > FLOOR ? AT(sum, j) : FLOOR;
 }
 
-/* Bands of the first n frames: energy before, and of the difference of magnitudes. */
-INLINE void group(const row *was, const row *is, int n_bins, const grouping *g, row *work, int n,
-                  float *bands, float *noise)
+/* Bands of the first n frames of one signal. */
+INLINE void group(const row *changes, const grouping *g, int n, float *bands, float *noise)
 {
-    for (int k = 0; k < n_bins; k++) {
-        lanes before = power_of(was[k]), after = power_of(is[k]);
-        lanes apart = SUB(root_of(after), root_of(before));
-        work[k].re = SCALE(before, g->bin_weight[k]);
-        work[k].im = SCALE(MUL(apart, apart), g->bin_weight[k]);
-    }
     const float *share = g->share;
     for (int b = 0; b < g->n_bands; b++) {
-        const row *bin = work + g->first_bin[b];
+        const row *bin = changes + g->first_bin[b];
         row sum = {SCALE(bin->re, share[0]), SCALE(bin->im, share[0])};
         for (int k = 1; k < g->n_band_bins[b]; k++) {
             sum.re = ADD(sum.re, SCALE(bin[k].re, share[k]));
@@ -61,7 +78,7 @@ INLINE void group(const row *was, const row *is, int n_bins, const grouping *g, 
 }
 
 /* Right channels may be NULL: then there is one signal instead of left, right, mid and side.
-   space: 5 (length / 2 + 1) rows. bands, noise: of each signal, of each frame; power: K-weighted,
+   space: 9 (length / 2 + 1) rows. bands, noise: of each signal, of each frame; power: K-weighted,
    of each frame before, then after, channels summed. */
 WIDE void cw_ear_frames(const float *was_left, const float *was_right, const float *is_left,
                         const float *is_right, int64_t n_frames, int hop, int length,
@@ -71,18 +88,29 @@ WIDE void cw_ear_frames(const float *was_left, const float *was_right, const flo
                         float *bands, float *noise, double *power)
 {
     const float *channels[4] = {was_left, is_left, was_right, is_right};
-    const grouping g = {bin_weight, share, first_bin, n_band_bins, n_bands};
-    int n_bins = length / 2 + 1, n_channels = was_right ? 2 : 1;
-    row *work = (row *)space, *spectrum[4];
-    for (int c = 0; c < 4; c++) spectrum[c] = work + (1 + c) * n_bins;
+    const grouping g = {share, first_bin, n_band_bins, n_bands};
+    int end = first_bin[n_bands - 1] + n_band_bins[n_bands - 1]; /* of the bands */
+    int half = length / 2, n_bins = half + 1, n_channels = was_right ? 2 : 1;
+    row *work = (row *)space, *halves = work + n_bins, *changes = halves + 4 * n_bins;
     for (int64_t start = 0; start < n_frames; start += LANES) {
         int n = (int)(n_frames - start < LANES ? n_frames - start : LANES);
         double sums[2][LANES] = {{0.0}};
         for (int c = 0; c < 2 * n_channels; c++) {
             const float *at[LANES];
             for (int j = 0; j < LANES; j++) at[j] = channels[c] + hop * (start + (j < n ? j : 0));
-            transform(at, length, window, turns, work, spectrum[c]);
-            add_loudness(spectrum[c], n_bins, loudness, sums[c % 2]);
+            transform_halves(at, length, window, turns, work, halves + c * n_bins);
+        }
+        for (int k = 0; k <= half / 2; k++) {
+            row low[4], high[4];
+            for (int c = 0; c < 2 * n_channels; c++) {
+                bins_of(halves + c * n_bins, half, k, turns, low + c, high + c);
+                add_power(low[c], loudness[k], sums[c % 2]);
+                if (k < half - k) add_power(high[c], loudness[half - k], sums[c % 2]);
+            }
+            if (k >= first_bin[0])
+                change_bin(low, n_channels, bin_weight[k], n_bins, changes + k);
+            if (half - k < end)
+                change_bin(high, n_channels, bin_weight[half - k], n_bins, changes + half - k);
         }
         for (int j = 0; j < n; j++) {
             power[start + j] = sums[0][j];
@@ -90,10 +118,7 @@ WIDE void cw_ear_frames(const float *was_left, const float *was_right, const flo
         }
         for (int signal = 0; signal < (n_channels == 2 ? 4 : 1); signal++) {
             int64_t place = (signal * n_frames + start) * n_bands;
-            const row *was = spectrum[signal % 2 * 2], *is = spectrum[signal % 2 * 2 + 1];
-            if (signal == 2)
-                for (int c = 0; c < 2; c++) to_mid_and_side(spectrum[c], spectrum[2 + c], n_bins);
-            group(was, is, n_bins, &g, work, n, bands + place, noise + place);
+            group(changes + signal * n_bins, &g, n, bands + place, noise + place);
         }
     }
 }

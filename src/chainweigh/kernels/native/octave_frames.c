@@ -3,6 +3,8 @@
 #include "_frame_transform.h"
 #include "octave_frames.h"
 
+#define FEW 16 /* bins summed in single precision */
+
 INLINE void frames_at(const float *x, int64_t start, int n, int hop, const float *at[LANES])
 {
     for (int j = 0; j < LANES; j++) at[j] = x + hop * (start + (j < n ? j : 0));
@@ -13,12 +15,19 @@ INLINE void band_sums(const row *x, const row *y, int n_bins, const float *share
                       double sums[3][LANES])
 {
     memset(sums, 0, 3 * sizeof(sums[0]));
-    for (int k = 0; k < n_bins; k++) {
-        lanes before = SCALE(power_of(x[k]), share[k]), after = SCALE(power_of(y[k]), share[k]);
-        lanes both = SCALE(ADD(MUL(x[k].re, y[k].re), MUL(x[k].im, y[k].im)), share[k]);
-        for (int j = 0; j < LANES; j++) sums[0][j] += AT(before, j);
-        for (int j = 0; j < LANES; j++) sums[1][j] += AT(after, j);
-        for (int j = 0; j < LANES; j++) sums[2][j] += AT(both, j);
+    for (int first = 0; first < n_bins; first += FEW) {
+        int end = first + FEW < n_bins ? first + FEW : n_bins;
+        lanes before = {0}, after = {0}, both = {0};
+        for (int k = first; k < end; k++) {
+            before = ADD(before, SCALE(power_of(x[k]), share[k]));
+            after = ADD(after, SCALE(power_of(y[k]), share[k]));
+            both = ADD(both, SCALE(ADD(MUL(x[k].re, y[k].re), MUL(x[k].im, y[k].im)), share[k]));
+        }
+        for (int j = 0; j < LANES; j++) {
+            sums[0][j] += AT(before, j);
+            sums[1][j] += AT(after, j);
+            sums[2][j] += AT(both, j);
+        }
     }
 }
 
