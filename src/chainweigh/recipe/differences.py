@@ -26,7 +26,12 @@ def expectations(recipe: Recipe, results: Results) -> tuple[Expectation, ...]:
 
 
 def _expect(where: str, measure: str, won: float | None, here: float | None) -> Expectation:
-    remark = "" if won is None or here is None else f"{here - won:+z.2f}"
+    if won is None:
+        remark = "the recipe does not hold it"
+    elif here is None:
+        remark = "not defined here"
+    else:
+        remark = f"{here - won:+z.2f}"
     return Expectation(where, measure, won, here, remark)
 
 

@@ -142,7 +142,7 @@ def expectation_lines(expectations: Sequence[Expectation]) -> Iterator[str]:
             row.measure,
             "n/a" if row.won_with is None else number(row.measure, row.won_with),
             "n/a" if row.here is None else number(row.measure, row.here),
-            row.remark,
+            "" if row.won_with is None or row.here is None else row.remark,
         ]
         for row in expectations
     ]
