@@ -8,7 +8,7 @@ from chainweigh.audio.files import read_audio
 from chainweigh.errors import AudioFileError
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.ranking.mix import measure_plr_db
-from chainweigh.ranking.results import MASTER, Comparison, Results
+from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 from chainweigh.ranking.revision_results import GroupMoved, Revision, WinnerSince
 from chainweigh.song import Song, mix_of, sum_of
 
@@ -101,7 +101,8 @@ def _winner(before: Comparison, now: Comparison) -> WinnerSince:
     """Held by name; a searched chain by the name of its file, whatever was found."""
     old = before.winner
     here = {c.name: c for c in now.candidates}
-    same = here.get(old) or next((c for n, c in here.items() if _file(n) == _file(old)), None)
+    files = {_file(c): c for c in reversed(now.candidates)}
+    same = here.get(old) or files.get(next(_file(c) for c in before.candidates if c.name == old))
     if same is None:
         return WinnerSince(now.name, old, now.winner, False, f"{old} is no candidate any more")
     if same.name == now.winner:
@@ -111,8 +112,10 @@ def _winner(before: Comparison, now: Comparison) -> WinnerSince:
     return WinnerSince(now.name, old, now.winner, False, said)
 
 
-def _file(name: str) -> str:
-    return name.split(", ")[0]
+def _file(candidate: Candidate) -> str:
+    """The chain's name in its file, without what was found."""
+    found = "".join(f", {search.parameter} {search.found}" for search in candidate.searches)
+    return candidate.name.removesuffix(found)
 
 
 def _said(

@@ -8,6 +8,7 @@ import tomli_w
 from chainweigh.errors import RecipeError
 from chainweigh.recipe.apply import map_groups
 from chainweigh.recipe.recipe import load_recipe
+from chainweigh.recipe.search_again import searched_again
 
 STAGE = {"effect": "clip", "ceiling": "hits - 3.13 dB"}
 FOUND = {"stage": 1, "parameter": "ceiling", "setting": "hits - 3.13 dB"}
@@ -90,3 +91,10 @@ def test_one_group_cannot_take_two_recipes(load):
         map_groups(recipe, {"bass": "drums"})
     swapped = map_groups(recipe, {"bass": "drums", "drums": "bass"})
     assert [place.name for place in swapped.groups] == ["bass", "drums"]
+
+
+def test_a_chain_searched_again_keeps_its_own_name_without_what_was_found(load):
+    place = load(("group", 0, "chain"), "Clip, hard, ceiling hits - 3.13 dB").groups[0]
+    again = searched_again(place)
+    assert again.name == "Clip, hard"
+    assert [str(search) for search in again.searches] == ["hits - 0.13 dB to hits - 6.13 dB"]
