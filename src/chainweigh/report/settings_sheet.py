@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from chainweigh.audio.slug import slug
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report.formats import plain, signed
 from chainweigh.report.markdown import markdown_text
@@ -38,6 +39,7 @@ def _lines(results: Results) -> Iterator[str]:
     for choice in results.chosen.choices:
         candidate = find_candidate(results, choice.group, choice.candidate)
         yield from _chain_lines(choice.group, choice.candidate, choice.settings, candidate)
+        yield f"Rendered, match gain included, in {slug(choice.group)}.wav beside this sheet."
     chosen = results.chosen
     master = find_candidate(results, MASTER, chosen.master)
     yield from _chain_lines("Master", chosen.master, chosen.master_settings, master)

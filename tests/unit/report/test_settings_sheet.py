@@ -17,6 +17,10 @@ def with_gain(results, make, written, rendered, relative=False):
 def test_every_chosen_chain_and_the_master_have_a_part(results):
     heads = [line for line in settings_sheet(results).splitlines() if line.startswith("## ")]
     assert heads == ["## drums: Firm clip", "## bass: Rounded tops", "## Master: Clip, then limit"]
+    assert (
+        "Rendered, match gain included, in drums.wav beside this sheet."
+        in settings_sheet(results).splitlines()
+    )
 
 
 def test_settings_are_absolute_with_unit_and_origin(results, make):
