@@ -172,21 +172,22 @@ class _NormalEquations:
         """Taps with their residual, and their whitened residual, on the frames within the ends."""
         order = len(self.whitener) - 1
         ends = self._end_errors(taps, first, order)
-        whitened_ends = self._outer_energy(_filtered(ends, self.whitener), order, order)
+        whitened_ends = self._outer_energy(_filtered(ends, self.whitener), order)
         left = self._residual(taps, target, self.xx, self.yy0)
-        left -= self._outer_energy(ends, order, 0)
+        left -= self._outer_energy(ends, order)
         inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
         whitened = self._whitened_residual(taps, first, whitened_ends) / inner
         return LinearFit(taps, first, residual_db), whitened
 
-    def _outer_energy(self, ends: Floats, margin: int, ringing: int) -> float:
+    def _outer_energy(self, ends: Floats, margin: int) -> float:
         """Energy of what lies at the ends, without the margin on either's inner side.
 
-        A whitening filter clicks where its input is cut off, and rings on behind it.
+        Whitened, heads are longer by as much: the filter clicks where its input is cut off, and
+        rings on behind it.
         """
         heads, tails = np.split(ends, 2)
-        return energy(heads[:, : heads.shape[1] - margin - ringing]) + energy(tails[:, margin:])
+        return energy(heads[:, : heads.shape[1] - margin]) + energy(tails[:, margin:])
 
     def _solve(self, target: Floats) -> Floats:
         """Least-squares taps; zeros where the reference is too narrow to know so many."""
