@@ -61,7 +61,8 @@ def fit_side(reference: Samples, sample_rate_hz: int, *, keep: bool = True) -> F
     """The reference's part of `fit_linear`; `keep` holds what only further candidates need."""
     n_lags = LAG_FRAMES * rate_scale(sample_rate_hz)
     around = list(surroundings(reference, n_lags)) if keep else None
-    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference), around)
+    lags = autocorrelation(around or surroundings(reference, n_lags), reference, n_lags)
+    return FitSide(lags, _block_powers(reference), around)
 
 
 def fit_linear(
