@@ -19,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
@@ -108,8 +109,9 @@ def ours_judged(song, chains):
     references = [Reference(group.name, group.samples, windows) for group in song.groups]
     master = Reference("master", mix, windows)
     cuts = {r.name: windows.cut(r.samples) for r in references}
-    pairs = [(r, c) for r in references for c in chains if c.scope == "bus"]
-    pairs += [(master, c) for c in chains if c.scope == "master"]
+    rows = [[(r, c) for c in chains if c.scope == "bus"] for r in references]
+    rows.append([(master, c) for c in chains if c.scope == "master"])
+    pairs = [pair for turn in zip_longest(*rows) for pair in turn if pair]  # as the command does
 
     def job(reference, chain):
         matched = render_matched(chain, reference)

@@ -18,7 +18,8 @@ from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.true_peak import true_peak
 
 RATE = 44_100
-INNER = {"block_peaks", "measure_residual", "follow_gains"}  # work on what a measure has checked
+# work on what a measure has checked
+INNER = {"block_peaks", "follow_gains", "least_psr_db", "measure_residual"}
 
 
 def public_functions():

@@ -6,6 +6,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from chainweigh.audio.array import Samples
 from chainweigh.errors import SignalError
 
 Floats = NDArray[np.float64]
@@ -15,6 +16,7 @@ FRAME_FRAMES = 2048  # up to 48 kHz
 SPAN_S = 10.0
 ENERGY_STEP_S = 0.01
 ACTIVE_LUFS = -70.0  # absolute gate of ITU-R BS.1770
+FADE_FRAMES = 64  # of what lies around a window
 CHUNK = 512  # frames transformed at once: stays in the cache, bounds the memory
 
 
@@ -67,6 +69,17 @@ def chunks(n_items: int, size: int = CHUNK) -> Iterator[slice]:
     """Slices that cover n_items in order."""
     for start in range(0, n_items, size):
         yield slice(start, min(start + size, n_items))
+
+
+def faded_window(samples: Samples, start: int, end: int) -> Samples:
+    """Frames from start to end, and up to FADE_FRAMES beyond on either side faded to zero."""
+    before = min(start, FADE_FRAMES)
+    after = min(samples.shape[1] - end, FADE_FRAMES)
+    window = samples[:, start - before : end + after].copy()
+    ramp = np.sin(0.5 * np.pi * np.arange(FADE_FRAMES) / FADE_FRAMES) ** 2
+    window[:, :before] *= ramp[FADE_FRAMES - before :].astype(np.float32)
+    window[:, window.shape[1] - after :] *= ramp[::-1][:after].astype(np.float32)
+    return window
 
 
 def k_weighting_power(frequency_hz: Floats) -> Floats:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, to_db
-from chainweigh.measure.levels import faded_window
+from chainweigh.measure.frames import faded_window
 from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.sections import loudest_section
 from chainweigh.measure.true_peak import true_peak as precise_true_peak

@@ -8,37 +8,29 @@ powers, so that one silent channel of two takes 3.01 dB. Peaks are the largest o
 """
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_samples, to_db
-from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import count_hops, hop_edges, hop_levels
 from chainweigh.measure.loudness import (
     HOP_MS,
-    SHORT_TERM_MS,
     SILENT,
     TOO_SHORT,
-    LoudnessEnergies,
     check_whole_rate,
-    loudness_energies,
-    loudness_of,
     sliding_sum,
 )
 
 AES17_SINE_DB = 10.0 * math.log10(2.0)
 RMS_WINDOW_MS = 300
-PSR_STEP_MS = 1000
-FADE_FRAMES = 64
 
 FIELDS_IN_DB = ("sample_peak_dbfs", "rms_db", "rms_aes17_dbfs", "rms_max_300ms_db", "crest_db")
 NO_FRAMES = "no frames"
 
 Floats = NDArray[np.float64]
-PeakMeter = Callable[[Samples, int], float]
 
 
 @dataclass(frozen=True)
@@ -51,19 +43,6 @@ class Levels:
     rms_max_300ms_db: float | None
     crest_db: float | None
     dc_offset: tuple[float | None, ...]
-    undefined: Mapping[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, eq=False)
-class PeakToShortTerm:
-    """True peak less short-term loudness of 3 s windows, each ending at one of times_s.
-
-    `psr_min_db` is the densest window's ratio; None, with its reason in `undefined`, without any.
-    """
-
-    times_s: Floats
-    psr_db: Floats
-    psr_min_db: float | None
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -117,75 +96,6 @@ def plr_db(true_peak_dbtp: float | None, integrated_lufs: float | None) -> float
     if true_peak_dbtp is None or integrated_lufs is None or not math.isfinite(true_peak_dbtp):
         return None
     return true_peak_dbtp - integrated_lufs
-
-
-def measure_psr(
-    samples: Samples,
-    sample_rate_hz: int,
-    *,
-    true_peak: PeakMeter,
-    energies: LoudnessEnergies | None = None,
-) -> PeakToShortTerm:
-    """Peak to short-term loudness ratio in dB: both over the same 3 s, one window a second.
-
-    Parameters
-    ----------
-    samples : shape (n_channels, n_frames), float32; 1 or 2 channels
-    sample_rate_hz : int
-    true_peak : meter that takes samples and rate and returns a linear true peak
-    energies : of these samples, where they are at hand
-
-    Raises
-    ------
-    SignalError
-        Samples that break the array convention; a rate that is out of range or not whole;
-        energies of another length or rate.
-
-    Notes
-    -----
-    Windows of digital silence are left out, and with them those where only the weighting filter
-    still rings. The meter sees each window with 64 frames of its
-    surroundings on either side, faded, since a bare cut would ring and read high. Costs three
-    passes of the meter.
-    """
-    check_samples(samples)
-    check_whole_rate(sample_rate_hz)
-    rate = int(sample_rate_hz)
-    n_hops = count_hops(samples.shape[1], rate)
-    energies = energies or loudness_energies(samples, rate)
-    if (len(energies.hop_energies), energies.sample_rate_hz) != (n_hops, rate):
-        raise SignalError("energies are not those of the samples: another length or rate")
-    powers = energies.window_powers(SHORT_TERM_MS, PSR_STEP_MS)
-    audible = np.flatnonzero(powers)
-    if not audible.size:
-        short = n_hops * HOP_MS < SHORT_TERM_MS
-        reason = TOO_SHORT.format(SHORT_TERM_MS) if short else SILENT
-        return PeakToShortTerm(np.empty(0), np.empty(0), None, {"psr_min_db": reason})
-    edges = hop_edges(n_hops, rate)
-    starts = edges[audible * (PSR_STEP_MS // HOP_MS)]
-    ends = edges[audible * (PSR_STEP_MS // HOP_MS) + SHORT_TERM_MS // HOP_MS]
-    peaks = np.array(
-        [
-            true_peak(faded_window(samples, start, end), rate)
-            for start, end in zip(starts, ends, strict=True)
-        ]
-    )
-    sounding = peaks > 0
-    if not sounding.any():
-        return PeakToShortTerm(np.empty(0), np.empty(0), None, {"psr_min_db": SILENT})
-    ratios = 20.0 * np.log10(peaks[sounding]) - loudness_of(powers[audible][sounding])
-    return PeakToShortTerm(ends[sounding] / rate, ratios, float(ratios.min()))
-
-
-def faded_window(samples: Samples, start: int, end: int) -> Samples:
-    """Frames from start to end, and up to FADE_FRAMES beyond on either side faded to zero."""
-    before = min(start, FADE_FRAMES)
-    after = min(samples.shape[1] - end, FADE_FRAMES)
-    window = samples[:, start - before : end + after].copy()
-    ramp = np.sin(0.5 * np.pi * np.arange(FADE_FRAMES) / FADE_FRAMES) ** 2
-    window[:, :before] *= ramp[FADE_FRAMES - before :].astype(np.float32)
-    window[:, window.shape[1] - after :] *= ramp[::-1][:after].astype(np.float32)
-    return window
 
 
 def _largest_window_power(hop_squares: Floats, n_frames: int, sample_rate_hz: int) -> float | None:

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from chainweigh.audio.array import Samples
-from chainweigh.measure.levels import PeakToShortTerm, measure_psr
 from chainweigh.measure.loudness import (
     HOP_MS,
     MOMENTARY_MS,
@@ -11,6 +10,7 @@ from chainweigh.measure.loudness import (
     LoudnessSeries,
     loudness_energies,
 )
+from chainweigh.measure.psr import PeakToShortTerm, measure_psr
 from chainweigh.measure.true_peak import true_peak
 
 

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from chainweigh.audio.array import Samples
-from chainweigh.measure.levels import measure_levels, measure_psr, plr_db
+from chainweigh.measure.levels import measure_levels, plr_db
 from chainweigh.measure.loudness import loudness_energies, loudness_from
+from chainweigh.measure.psr import least_psr_db
 from chainweigh.measure.true_peak import measure_true_peak, true_peak
 
 
@@ -56,12 +57,12 @@ def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
     loudness = loudness_from(energies)
     peak = measure_true_peak(samples, sample_rate_hz)
     levels = measure_levels(samples, sample_rate_hz)
-    psr = measure_psr(samples, sample_rate_hz, true_peak=true_peak, energies=energies)
+    psr_db, no_psr = least_psr_db(samples, sample_rate_hz, true_peak=true_peak, energies=energies)
     undefined = {
         **levels.undefined,
         **peak.undefined,
         **loudness.undefined,
-        **psr.undefined,
+        **({"psr_min_db": no_psr} if no_psr else {}),
     }
     plr = plr_db(peak.true_peak_dbtp, loudness.integrated_lufs)
     if plr is None:
@@ -80,7 +81,7 @@ def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
         rms_max_300ms_db=levels.rms_max_300ms_db,
         crest_db=levels.crest_db,
         plr_db=plr,
-        psr_min_db=psr.psr_min_db,
+        psr_min_db=psr_db,
         dc_offset=levels.dc_offset,
         undefined={k: v for k, v in undefined.items() if k in FileMeasures.__annotations__},
     )

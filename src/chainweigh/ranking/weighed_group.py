@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import zip_longest
 from pathlib import Path
 from weakref import WeakValueDictionary
 
@@ -175,7 +176,9 @@ def weigh_all(
     ----------
     chains : comparison name -> its chains, the bypass first
     """
-    pairs = [(r, chain) for r in references for chain in first_chains(chains[r.name])]
+    rows = [[(r, chain) for chain in first_chains(chains[r.name])] for r in references]
+    # by turns, so that no thread waits for what another measures of the same reference
+    pairs = [pair for turn in zip_longest(*rows) for pair in turn if pair]
 
     def job(reference: Reference, chain: Chain) -> Weighed:
         return weigh(chain, reference, cache)

@@ -7,8 +7,7 @@ import numpy as np
 
 from chainweigh.audio.array import Samples
 from chainweigh.errors import SignalError
-
-_BLOCK_FRAMES = 65_536
+from chainweigh.kernels.mix import sum_parts
 
 
 class HoldsSamples(Protocol):
@@ -37,11 +36,4 @@ def sum_of(parts: Sequence[Samples]) -> Samples:
     shapes = {part.shape for part in parts}
     if len(shapes) > 1:
         raise SignalError(f"parts of a mix have shapes {sorted(shapes)}; they must be equal")
-    result = np.empty_like(parts[0], order="C")
-    for start in range(0, result.shape[1], _BLOCK_FRAMES):
-        block = np.s_[:, start : start + _BLOCK_FRAMES]
-        total = parts[0][block].astype(np.float64)
-        for part in parts[1:]:
-            total += part[block]
-        result[block] = total
-    return result
+    return sum_parts([np.ascontiguousarray(part) for part in parts])

@@ -1,4 +1,4 @@
-"""Levels against closed forms: crest factor and RMS of standard waveforms, PLR and PSR of tones."""
+"""Levels against closed forms: crest factor and RMS of standard waveforms, PLR of tones."""
 
 import math
 
@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.levels import measure_levels, measure_psr, plr_db
-from chainweigh.measure.loudness import loudness_energies, measure_loudness
+from chainweigh.measure.levels import measure_levels, plr_db
+from chainweigh.measure.loudness import measure_loudness
 
 RATE = 48_000
 PHASE = np.arange(RATE) / 480  # 100 Hz, whole periods
@@ -17,10 +17,6 @@ SINE_DB = float(10 * mpmath.log10(2))  # 3.0103
 
 def planar(*rows):
     return np.ascontiguousarray(np.stack(rows), dtype=np.float32)
-
-
-def sample_peak(samples, sample_rate_hz):
-    return float(np.abs(samples).max())
 
 
 def sampled_rms_db(wave):
@@ -164,49 +160,3 @@ def test_plr_of_a_full_scale_tone(n_channels, expected):
 @pytest.mark.parametrize("pair", [(None, -9.0), (-1.0, None), (-math.inf, -9.0)])
 def test_plr_needs_both(pair):
     assert plr_db(*pair) is None
-
-
-@pytest.mark.parametrize(("n_channels", "expected"), [(1, 3.0103), (2, 0.0)])
-def test_psr_of_a_full_scale_tone(n_channels, expected):
-    psr = measure_psr(tone(6, n_channels), RATE, true_peak=sample_peak)
-    np.testing.assert_allclose(psr.times_s, [3, 4, 5, 6])
-    np.testing.assert_allclose(psr.psr_db, expected, atol=0.001)
-    assert psr.psr_min_db == psr.psr_db.min()
-
-
-def test_psr_takes_peak_and_loudness_from_the_same_3_s():
-    samples = tone(8, 2) * np.float32(0.5)
-    samples[:, 6 * RATE + 5000] = 1.0
-    psr = measure_psr(samples, RATE, true_peak=sample_peak)
-    with_click = psr.times_s > 6
-    np.testing.assert_allclose(psr.psr_db[~with_click], 0.0, atol=0.001)
-    np.testing.assert_allclose(psr.psr_db[with_click], 6.0206, atol=0.001)
-
-
-def test_psr_windows_are_faded_outside_not_cut():
-    # A meter that sees the window's ends: a bare cut would end in full-scale samples.
-    ends = []
-
-    def meter(samples, sample_rate_hz):
-        ends.append((samples.shape[1], np.abs(samples[:, [0, -1]]).max()))
-        return 1.0
-
-    measure_psr(np.ones((1, 6 * RATE), dtype=np.float32), RATE, true_peak=meter)
-    inner = [(length, end) for length, end in ends if length == 3 * RATE + 128]
-    assert len(inner) == 2
-    assert max(end for _, end in inner) < 0.001
-
-
-def test_psr_leaves_out_silence_and_says_why_nothing_is_left():
-    samples = np.zeros((1, 4 * RATE), dtype=np.float32)
-    psr = measure_psr(samples, RATE, true_peak=sample_peak)
-    assert psr.psr_min_db is None
-    assert psr.undefined == {"psr_min_db": "digital silence"}
-    psr = measure_psr(samples[:, :RATE].copy(), RATE, true_peak=sample_peak)
-    assert "3000 ms" in psr.undefined["psr_min_db"]
-
-
-def test_psr_refuses_energies_of_other_samples():
-    energies = loudness_energies(tone(4, 1), RATE)
-    with pytest.raises(SignalError, match="another length"):
-        measure_psr(tone(5, 1), RATE, true_peak=sample_peak, energies=energies)

@@ -5,8 +5,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from chainweigh.measure.levels import PeakToShortTerm
 from chainweigh.measure.loudness import LoudnessSeries
+from chainweigh.measure.psr import PeakToShortTerm
 from chainweigh.measure.series import LevelSeries, measure_series
 from chainweigh.report.series_plot import LOUDNESS_BOTTOM, LOUDNESS_TOP, series_plot
 
