@@ -7,6 +7,7 @@ from pathlib import Path
 
 import chainweigh
 from chainweigh.audio.slug import slug
+from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.delivery import deliver
@@ -97,7 +98,9 @@ class Assembly:
         chosen = self._chosen(standings, master_standings, master_pick)
         self.master_search.let_go()
         for name, group in self.search.groups.items():
-            self.handed_on[f"session/{slug(name)}.wav"] = group.audio_of(self.picks[name])
+            failed = group.weighed[self.picks[name]].audio is None
+            stem = group.chains[0].name if failed else self.picks[name]
+            self.handed_on[f"session/{slug(name)}.wav"] = group.audio_of(stem)
         results = Results(
             schema=SCHEMA,
             program="chainweigh",
@@ -213,7 +216,7 @@ class Assembly:
             thdn_with_master_pct=thdn,
             rounds=self.picking.rounds,
             within_budget=within,
-            verdict=_verdict(choices, headroom, master_pick, entry.gain_lu, thdn, file),
+            verdict=_verdict(choices, headroom, entry, thdn, file),
             mix=mix,
             master=master_pick,
             master_settings=_settings_text(self.masters, master_pick),
@@ -356,18 +359,26 @@ def _origin(setting: ResolvedSetting) -> str:
 def _verdict(
     choices: Sequence[Choice],
     headroom_db: float | None,
-    master: str,
-    master_gain: float | None,
+    master: Entry,
     thdn_pct: float | None,
     file: FileMeasures | None,
 ) -> str:
     worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
+    failed = [
+        f"{c.candidate} failed on {c.group}"
+        for c in choices
+        if c.candidate != BYPASS_NAME and not c.settings
+    ]
+    if master.failure is not None:
+        failed.append(f"{master.name} failed on the master")
     groups = f"The set is {_listed(worked)}" if worked else "Every group stays dry"
-    if headroom_db is None or master_gain is None or thdn_pct is None or file is None:
+    if failed:
+        return f"{groups}; {_listed(failed)}, so the set cannot be judged."
+    if headroom_db is None or master.gain_lu is None or thdn_pct is None or file is None:
         return f"{groups}; loudness or peak is not defined for this song, so nothing can be judged."
     return (
-        f"{groups}: the mix gets {headroom_db:z.1f} dB of headroom. With {master} on the master "
-        f"({master_gain:+z.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
+        f"{groups}: the mix gets {headroom_db:z.1f} dB of headroom. With {master.name} on the "
+        f"master ({master.gain_lu:+z.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
         f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
     )
 

@@ -66,7 +66,9 @@ def _chain_lines(
 
 
 def _stage_lines(candidate: Candidate) -> Iterator[str]:
-    if not candidate.stages:
+    if candidate.failure is not None:
+        yield f"It failed, so what stands here is dry: {markdown_text(candidate.failure)}"
+    elif not candidate.stages:
         yield "Nothing to set: leave it as it is."
     for index, stage in enumerate(candidate.stages, start=1):
         colour = " (wanted colour)" if stage.intended else ""
