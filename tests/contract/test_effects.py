@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.signal import correlate
 
 import chainweigh.effects
 from chainweigh.audio.array import from_db
@@ -281,6 +282,15 @@ def test_what_comes_later_changes_nothing_earlier(name: str, given: dict[str, ob
     assert np.array_equal(
         run(name, given, samples)[:, before], run(name, given, changed)[:, before]
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "given"), cases({n: g for n, g in AT_WORK.items() if effect(n).keeps_time})
+)
+def test_the_latency_is_none_as_stated(name: str, given: dict[str, object]) -> None:
+    samples = noise(12_000, peak=0.9)
+    alike = correlate(run(name, given, samples)[0], samples[0])
+    assert int(alike.argmax()) == samples.shape[1] - 1
 
 
 @pytest.mark.parametrize("name", NAMES)

@@ -107,7 +107,7 @@ def test_a_revised_mix_says_what_moved_whose_doing_it_is_and_who_still_wins(revi
     assert (hits["changed"], low["changed"], low["mix_plr_change_db"]) == (True, False, 0.0)
     moved = revision["mix_plr_db"] - revision["mix_plr_db_before"]
     assert hits["mix_plr_change_db"] == pytest.approx(moved, abs=0.01)
-    assert f"hits moved it by {hits['mix_plr_change_db']:+.2f} dB and is 6.0 LU louder" in text
+    assert f"hits is 6.0 LU louder, which moved it by {hits['mix_plr_change_db']:+.2f} dB" in text
     assert {w["comparison"] for w in revision["winners"]} == {"hits", "low", "master"}
 
 
@@ -175,4 +175,6 @@ def test_an_empty_budget_and_two_targets_are_refused(work):
     both = ("--target", "-8LUFS", "--target-rms", "-6dB")
     assert "state one" in work.run(*asked, *both, code=2).stderr
     assert "two or more { search" in work.run(*asked, "--pareto", code=2).stderr
+    late = work.run(*asked, "--excerpt", "5:7", code=2).stderr
+    assert "5:7 is not all in the song, which lasts 6.00 s" in late
     assert "such as -8LUFS" in work.run(*asked, "--target", "-8", code=2).stderr

@@ -71,8 +71,22 @@ def test_a_song_that_leaves_the_budget_is_said_in_plain_words(with_recipe):
     edited.write_text(text, encoding="utf-8")
     done = with_recipe.run("apply", edited, "tiny", "--out", "next")
     warnings = results_of(with_recipe.folder / "next")["warnings"]
-    assert any("works harder here than it was chosen for" in w for w in warnings)
-    assert re.search(r"chosen for: .* allowed \d+ (%|dB)", " ".join(done.stdout.split()))
+    assert any("leaves the budget here: " in w for w in warnings)
+    assert re.search(r"budget here: .* allowed \d+ (%|dB)", " ".join(done.stdout.split()))
+
+
+def test_a_chain_of_the_recipe_that_fails_here_leaves_its_group_dry_and_says_so(with_recipe):
+    text = (with_recipe.folder / "run" / "recipe.toml").read_text(encoding="utf-8")
+    edited = with_recipe.folder / "too-deep.toml"
+    edited.write_text(text.replace("peak - ", "peak - 20"), encoding="utf-8")
+    done = with_recipe.run("apply", edited, "tiny", "--out", "failed", code=3)
+    assert "failed on hits, so the set cannot be judged" in " ".join(done.stdout.split())
+    assert any("failed here" in w for w in results_of(with_recipe.folder / "failed")["warnings"])
+    dry, stem = (
+        (with_recipe.folder / "failed" / place).read_bytes()
+        for place in ("audio/hits/reference.wav", "session/hits.wav")
+    )
+    assert dry == stem
 
 
 def test_several_songs_get_a_run_folder_each(with_recipe):

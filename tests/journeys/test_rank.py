@@ -2,9 +2,11 @@
 
 import csv
 import json
+import os
 import shutil
 import signal
 import time
+from pathlib import Path
 from random import Random
 
 import numpy as np
@@ -282,7 +284,13 @@ def test_ctrl_c_leaves_no_run_folder_and_the_next_run_finishes(tiny):
 
 
 def files_in(*folders):
-    return [path for folder in folders for path in folder.rglob("*") if path.is_file()]
+    """Files at and below folders, of which a running command may rename one meanwhile."""
+    return [
+        Path(root) / name
+        for folder in folders
+        for root, _, names in os.walk(folder)
+        for name in names
+    ]
 
 
 def test_a_run_killed_at_any_moment_and_run_again_ends_as_if_undisturbed(tiny, ranked):

@@ -122,10 +122,10 @@ def parse_chain(table: Mapping[str, Any], *, where: str, folder: Path = Path()) 
         As `load_chain`, with `where` as the place.
     """
     check_keys(table, CHAIN_KEYS, where)
-    name, about = _text(table, "name", where), table.get("about", "")
+    name, about = required_text(table, "name", where), table.get("about", "")
     if slug(name) in RESERVED:
         raise ChainFileError(f'{where}: name "{name}" is reserved; choose another')
-    scope = _text(table, "scope", where)
+    scope = required_text(table, "scope", where)
     if scope not in SCOPES:
         raise ChainFileError(f'{where}: scope "{scope}" is not known; use {" or ".join(SCOPES)}')
     stages = table.get("stage", [])
@@ -137,21 +137,30 @@ def parse_chain(table: Mapping[str, Any], *, where: str, folder: Path = Path()) 
     yield from _variants(Chain(name, scope, about, ()), parsed)
 
 
-def _text(table: Mapping[str, Any], key: str, where: str) -> str:
+def required_text(table: Mapping[str, Any], key: str, where: str) -> str:
+    """A text that a table must hold.
+
+    Raises
+    ------
+    ChainFileError
+        Missing, empty or not text.
+    """
     value = table.get(key)
     if not isinstance(value, str) or not value.strip():
         raise ChainFileError(f"{where}: {key} is missing or not text")
     return value
 
 
-def check_keys(table: Mapping[str, Any], known: Iterable[str], where: str) -> None:
-    """Refuse a key that is not known, naming the closest.
+def check_keys(table: object, known: Iterable[str], where: str) -> None:
+    """Refuse what is no table, and a key that is not known, naming the closest.
 
     Raises
     ------
     ChainFileError
-        The first unknown key, with the closest known ones.
+        Not a table; or the first unknown key, with the closest known ones.
     """
+    if not isinstance(table, Mapping):
+        raise ChainFileError(f"{where}: {table!r} is not a table")
     known = tuple(known)
     for key in table:
         if key not in known:
@@ -198,14 +207,14 @@ def _parse_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStag
 
 def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStage:
     check_keys(table, PLUGIN_KEYS, where)
-    written, params = _text(table, "plugin", where), table.get("params", {})
+    written, params = required_text(table, "plugin", where), table.get("params", {})
     if not isinstance(params, dict):
         raise ChainFileError(f"{where}: params = {params!r} is not a table")
     try:
         plugin = find_plugin(written, folder, Scan.at_default_place())
         preset = None
         if "preset" in table:
-            preset = find_preset(_text(table, "preset", where), folder, plugin)
+            preset = find_preset(required_text(table, "preset", where), folder, plugin)
     except PluginError as error:
         raise ChainFileError(f"{where}: {error}") from error
     where = f"{where} ({plugin.reference})"

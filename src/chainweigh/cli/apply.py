@@ -70,7 +70,7 @@ def command(
     recipe = load_recipe(recipe_file)
     if levels_from is not None:
         recipe = keep_levels(recipe, load_results(levels_from))
-    recipe = map_groups(recipe, dict(_pair(text) for text in pairs))
+    recipe = map_groups(recipe, _pairs(pairs))
     n_steps = 0
     for song_folder in song_folders:  # all judged before work begins, none kept
         song = load_song(song_folder, resample_hz=resample_hz)
@@ -102,11 +102,17 @@ def command(
     sys.exit(max(options.exit_code(results) for results in done))
 
 
-def _pair(text: str) -> tuple[str, str]:
-    song_group, equals, recipe_group = text.partition("=")
-    if not (song_group and equals and recipe_group):
-        raise click.UsageError(f'--map "{text}" is not SONG-GROUP=RECIPE-GROUP')
-    return song_group, recipe_group
+def _pairs(texts: tuple[str, ...]) -> dict[str, str]:
+    """Song's group -> recipe's group."""
+    pairs: dict[str, str] = {}
+    for text in texts:
+        song_group, equals, recipe_group = text.partition("=")
+        if not (song_group and equals and recipe_group):
+            raise click.UsageError(f'--map "{text}" is not SONG-GROUP=RECIPE-GROUP')
+        if song_group in pairs:
+            raise click.UsageError(f'--map says twice what "{song_group}" takes')
+        pairs[song_group] = recipe_group
+    return pairs
 
 
 def _targets(folders: tuple[Path, ...], out: Path | None) -> list[Path]:

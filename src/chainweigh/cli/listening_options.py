@@ -41,6 +41,12 @@ def listening_options(command: _Function) -> _Function:
     return command
 
 
-def listening(excerpt: Span | None, no_audio: bool) -> Listening:
-    """What those options ask for."""
+def listening(excerpt: Span | None, no_audio: bool, duration_s: float) -> Listening:
+    """What those options ask for; a usage error where the song ends before the passage does."""
+    if excerpt is not None and excerpt[1] > duration_s:
+        start, end = excerpt
+        raise click.BadParameter(
+            f"{start:g}:{end:g} is not all in the song, which lasts {duration_s:.2f} s",
+            param_hint="--excerpt",
+        )
     return Listening(excerpt, with_audio=not no_audio)

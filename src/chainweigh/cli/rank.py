@@ -98,6 +98,7 @@ def command(
     check_settings(settings)
     earlier = load_results(since) if since is not None else None
     loaded = load_song(song, resample_hz=resample_hz)
+    heard = listening(excerpt, no_audio, loaded.duration_s)
     chains = _chains(chains_folder, search)
     if pareto and not any(len(chain.searches) > 1 for chain in chains):
         raise click.UsageError(NO_SEVERAL)
@@ -113,7 +114,7 @@ def command(
         if since is not None and earlier is not None:
             revision = compare_revision(earlier, since, loaded, run.results)
             run = replace(run, results=replace(run.results, revision=revision))
-        write_run(run, folder, listening(excerpt, no_audio), cache=cache)
+        write_run(run, folder, heard, cache=cache)
     cache.trim()
     if as_json:
         click.echo(results_text(run.results), nl=False)

@@ -37,7 +37,8 @@ def command(
 ) -> None:
     """Write the report again from a run's folder, or write it in other formats."""
     results = load_results(run_folder)
-    written = write_formats(results, run_folder, formats, listening(excerpt, no_audio))
+    heard = listening(excerpt, no_audio, results.source.duration_s)
+    written = write_formats(results, run_folder, formats, heard)
     click.echo(
         results_text(results) if as_json else ranking_table(results, width=options.table_width()),
         nl=not as_json,

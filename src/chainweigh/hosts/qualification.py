@@ -92,6 +92,6 @@ class Qualifications:
 def _read(kept: Path) -> dict[tuple[str, str], Qualification]:
     try:
         found = msgspec.json.decode(kept.read_bytes(), type=list[Qualification])
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return {}
     return {(each.reference, each.digest): each for each in found}

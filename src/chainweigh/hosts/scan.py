@@ -115,7 +115,7 @@ def _read(kept: Path) -> dict[Path, ScannedFile]:
         found = msgspec.json.decode(
             kept.read_bytes(), type=list[ScannedFile], dec_hook=lambda kind, value: kind(value)
         )
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
         return {}
     return {file.path: file for file in found}
 

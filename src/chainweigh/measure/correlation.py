@@ -14,9 +14,14 @@ Spectra = NDArray[np.complex128]
 BLOCK_LAGS = 6  # most of a block's length; its transform holds the lags to either side too
 
 
-def autocorrelation(x: Samples, n_lags: int) -> Floats:
-    """Sum over n and rows of x(n) x(n + k), k from 1 - n_lags to n_lags - 1, symmetric."""
-    lags, _ = cross_correlation(surroundings(x, n_lags), x, n_lags, 1)
+def autocorrelation(around: Iterable[Spectra], x: Samples, n_lags: int) -> Floats:
+    """Sum over n and rows of x(n) x(n + k), k from 1 - n_lags to n_lags - 1, symmetric.
+
+    Parameters
+    ----------
+    around : `surroundings` of x
+    """
+    lags, _ = cross_correlation(around, x, n_lags, 1)
     return np.asarray(np.r_[lags[: n_lags - 1 : -1], lags[n_lags - 1 :]])
 
 

@@ -61,7 +61,8 @@ def fit_side(reference: Samples, sample_rate_hz: int, *, keep: bool = True) -> F
     """The reference's part of `fit_linear`; `keep` holds what only further candidates need."""
     n_lags = LAG_FRAMES * rate_scale(sample_rate_hz)
     around = list(surroundings(reference, n_lags)) if keep else None
-    return FitSide(autocorrelation(reference, n_lags), _block_powers(reference), around)
+    lags = autocorrelation(around or surroundings(reference, n_lags), reference, n_lags)
+    return FitSide(lags, _block_powers(reference), around)
 
 
 def fit_linear(
@@ -172,21 +173,22 @@ class _NormalEquations:
         """Taps with their residual, and their whitened residual, on the frames within the ends."""
         order = len(self.whitener) - 1
         ends = self._end_errors(taps, first, order)
-        whitened_ends = self._outer_energy(_filtered(ends, self.whitener), order, order)
+        whitened_ends = self._outer_energy(_filtered(ends, self.whitener), order)
         left = self._residual(taps, target, self.xx, self.yy0)
-        left -= self._outer_energy(ends, order, 0)
+        left -= self._outer_energy(ends, order)
         inner = self._inner_share(first, len(taps))
         residual_db = 10 * float(np.log10(max(left / (inner * self.yy0), 1e-16)))
         whitened = self._whitened_residual(taps, first, whitened_ends) / inner
         return LinearFit(taps, first, residual_db), whitened
 
-    def _outer_energy(self, ends: Floats, margin: int, ringing: int) -> float:
+    def _outer_energy(self, ends: Floats, margin: int) -> float:
         """Energy of what lies at the ends, without the margin on either's inner side.
 
-        A whitening filter clicks where its input is cut off, and rings on behind it.
+        Whitened, heads are longer by as much: the filter clicks where its input is cut off, and
+        rings on behind it.
         """
         heads, tails = np.split(ends, 2)
-        return energy(heads[:, : heads.shape[1] - margin - ringing]) + energy(tails[:, margin:])
+        return energy(heads[:, : heads.shape[1] - margin]) + energy(tails[:, margin:])
 
     def _solve(self, target: Floats) -> Floats:
         """Least-squares taps; zeros where the reference is too narrow to know so many."""

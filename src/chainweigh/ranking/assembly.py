@@ -2,14 +2,22 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
+from math import inf
 from pathlib import Path
 
 import chainweigh
 from chainweigh.audio.slug import slug
+from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.delivery import deliver
-from chainweigh.ranking.master_target import REACHED_DB, reached, target_level, target_text
+from chainweigh.ranking.master_target import (
+    REACHED_DB,
+    reached,
+    reaching_first,
+    target_level,
+    target_text,
+)
 from chainweigh.ranking.mix import MixGain
 from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
@@ -28,7 +36,7 @@ from chainweigh.ranking.results import (
     Written,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.settings import RankSettings
+from chainweigh.ranking.settings import RankSettings, Target
 from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
@@ -81,6 +89,8 @@ class Assembly:
         ]
         self.search.let_go()
         master_standings = self.master_search.standings(MASTER, self.master_search.dry)
+        if self.fixed_master is None:
+            master_standings = reaching_first(self.master_search, master_standings, self.settings)
         master_pick = self.fixed_master or master_standings[0][0].name
         comparisons.append(
             self._comparison(self.master_search, MASTER, master_standings, {MASTER: master_pick})
@@ -88,7 +98,9 @@ class Assembly:
         chosen = self._chosen(standings, master_standings, master_pick)
         self.master_search.let_go()
         for name, group in self.search.groups.items():
-            self.handed_on[f"session/{slug(name)}.wav"] = group.audio_of(self.picks[name])
+            failed = group.weighed[self.picks[name]].audio is None
+            stem = group.chains[0].name if failed else self.picks[name]
+            self.handed_on[f"session/{slug(name)}.wav"] = group.audio_of(stem)
         results = Results(
             schema=SCHEMA,
             program="chainweigh",
@@ -187,7 +199,15 @@ class Assembly:
         if gain_db is not None:
             delivered = deliver(self.masters, master_pick, gain_db, self.search.cache)
             file, self.handed_on[master_audio] = delivered.file, delivered.audio
-        within = thdn is not None and thdn <= self.settings.budget.thdn_programme_pct
+        standing_now = [
+            *(_standing(standings[name], pick) for name, pick in self.picks.items()),
+            _standing(master_standings, master_pick),
+        ]
+        within = (
+            thdn is not None
+            and thdn <= self.settings.budget.thdn_programme_pct
+            and all(standing.within_budget for standing in standing_now)
+        )
         chosen = ChosenSet(
             choices=choices,
             mix_headroom_db=headroom,
@@ -196,7 +216,7 @@ class Assembly:
             thdn_with_master_pct=thdn,
             rounds=self.picking.rounds,
             within_budget=within,
-            verdict=_verdict(choices, headroom, master_pick, entry.gain_lu, thdn, file),
+            verdict=_verdict(choices, headroom, entry, thdn, file),
             mix=mix,
             master=master_pick,
             master_settings=_settings_text(self.masters, master_pick),
@@ -205,7 +225,7 @@ class Assembly:
             master_audio=None if file is None else master_audio,
             ceiling_dbtp=self.settings.ceiling_dbtp,
             delivery_gain_db=gain_db,
-            target_said=self._target_said(master_pick, file),
+            target_said=self._target_said(master_pick, file, master_standings),
             peaks_before=self.picking.peaks(self.search.dry),
             peaks_after=self.picking.peaks(self.picks),
             steps=tuple(self.picking.steps),
@@ -250,7 +270,12 @@ class Assembly:
         over = (reached(file, target) or 0.0) + self.settings.ceiling_dbtp - wanted
         return to_ceiling - max(over, 0.0)
 
-    def _target_said(self, pick: str, file: FileMeasures | None) -> str:
+    def _target_said(
+        self,
+        pick: str,
+        file: FileMeasures | None,
+        standings: Sequence[tuple[Entry, Standing]],
+    ) -> str:
         target, ceiling = self.settings.target, self.settings.ceiling_dbtp
         level = reached(file, target) if file and target else None
         if file is None or target is None or level is None or file.true_peak_dbtp is None:
@@ -263,7 +288,21 @@ class Assembly:
         if level + file.true_peak_dbtp >= wanted - REACHED_DB:
             return f"The target is met: {at}."
         why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
-        return f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
+        said = f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
+        usable = [entry.name for entry, standing in standings if standing.within_budget]
+        levels = {name: self._level_at_ceiling(name, target) for name in usable}
+        furthest = max(usable, key=lambda name: levels[name], default=pick)
+        if levels.get(furthest, -inf) - levels.get(pick, -inf) <= REACHED_DB:
+            return said
+        return (
+            f"{said} {furthest} gets to {target_text(target, levels[furthest])}, at a lower score."
+        )
+
+    def _level_at_ceiling(self, master: str, target: Target) -> float:
+        """What a master reaches with its true peak at the ceiling."""
+        file = self.masters.weighed[master].file
+        level = reached(file, target) if file else None
+        return -inf if level is None else level + self.settings.ceiling_dbtp
 
 
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
@@ -275,6 +314,10 @@ def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
         for f in fields(record)
         if getattr(record, f.name) is None and f.name not in optional
     }
+
+
+def _standing(standings: Sequence[tuple[Entry, Standing]], name: str) -> Standing:
+    return next(standing for entry, standing in standings if entry.name == name)
 
 
 def _without_work(group: WeighedGroup, weighed: Weighed) -> dict[str, str]:
@@ -316,18 +359,26 @@ def _origin(setting: ResolvedSetting) -> str:
 def _verdict(
     choices: Sequence[Choice],
     headroom_db: float | None,
-    master: str,
-    master_gain: float | None,
+    master: Entry,
     thdn_pct: float | None,
     file: FileMeasures | None,
 ) -> str:
     worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
+    failed = [
+        f"{c.candidate} failed on {c.group}"
+        for c in choices
+        if c.candidate != BYPASS_NAME and not c.settings
+    ]
+    if master.failure is not None:
+        failed.append(f"{master.name} failed on the master")
     groups = f"The set is {_listed(worked)}" if worked else "Every group stays dry"
-    if headroom_db is None or master_gain is None or thdn_pct is None or file is None:
+    if failed:
+        return f"{groups}; {_listed(failed)}, so the set cannot be judged."
+    if headroom_db is None or master.gain_lu is None or thdn_pct is None or file is None:
         return f"{groups}; loudness or peak is not defined for this song, so nothing can be judged."
     return (
-        f"{groups}: the mix gets {headroom_db:.1f} dB of headroom. With {master} on the master "
-        f"({master_gain:+.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
+        f"{groups}: the mix gets {headroom_db:z.1f} dB of headroom. With {master.name} on the "
+        f"master ({master.gain_lu:+z.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
         f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
     )
 

@@ -190,7 +190,7 @@ class DriveInMix:
             crossed_at_db=None if crossed is None else search.setting_db(crossed[i]),
             crossed_at_s=seconds,
             n_evaluated=len(tried),
-            said=self._words(search, drives, i, end, crossed),
+            said=self._which(search) + self._words(search, drives, i, end, crossed),
             curve=tuple(self._point(search, at[i], at) for at in along),
         )
 
@@ -208,6 +208,12 @@ class DriveInMix:
             whole_song=at in self._whole_song,
             undefined={name: reason for name, value in values.items() if value is None},
         )
+
+    def _which(self, search: SearchRange) -> str:
+        """Which stage is meant, where the chain has several searched settings of one name."""
+        if [other.key for other in self._chain.searches].count(search.key) < 2:
+            return ""
+        return f"Stage {search.stage + 1} ({self._chain.stages[search.stage].name}): "
 
     def _words(
         self, search: SearchRange, drives: Drives, i: int, end: Found, crossed: Drives | None

@@ -16,8 +16,9 @@ from chainweigh.errors import ChainFileError, RenderError
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.drive_in_mix import DriveInMix
 from chainweigh.ranking.drive_search import Ended, Found
+from chainweigh.ranking.order import Entry, breaches, rank
 from chainweigh.ranking.reference import Reference
-from chainweigh.ranking.results import MASTER
+from chainweigh.ranking.results import MASTER, Standing
 from chainweigh.ranking.set_search import SetSearch
 from chainweigh.ranking.settings import RankSettings, Target
 from chainweigh.render.chain_run import render_chain
@@ -102,6 +103,53 @@ def target_text(target: Target, level: float) -> str:
     if target.rms_max_300ms_db is not None:
         return f"{level:.2f} dB maximum RMS"
     return f"{level:.2f} LUFS"
+
+
+def reaching_first(
+    search: SetSearch, standings: list[tuple[Entry, Standing]], settings: RankSettings
+) -> list[tuple[Entry, Standing]]:
+    """Masters in order, those before all others that reach the target inside the budget.
+
+    Notes
+    -----
+    A score, or a tie, is no reason to fall short of a target that another master reaches.
+    """
+    reaching = [
+        entry
+        for entry, standing in standings
+        if standing.within_budget and _reaches(search, entry.name, settings)
+    ]
+    if not reaching or reaching[0].name == standings[0][0].name:
+        return standings
+    names = [entry.name for entry in reaching]
+    short = [(e, _falls_short(e, s)) for e, s in standings if e.name not in names]
+    on_front = {entry.name: standing.on_pareto_front for entry, standing in standings}
+    return [
+        (entry, replace(standing, rank=position, on_pareto_front=on_front[entry.name]))
+        for position, (entry, standing) in enumerate([*rank(reaching, settings), *short], start=1)
+    ]
+
+
+def _reaches(search: SetSearch, name: str, settings: RankSettings) -> bool:
+    """Whether a master reaches the target, and keeps the budget over the whole song."""
+    target, group = settings.target, search.groups[MASTER]
+    wanted, file = target_level(target) if target else None, group.weighed[name].file
+    level = reached(file, target) if file and target else None
+    if level is None or wanted is None or level + settings.ceiling_dbtp < wanted - REACHED_DB:
+        return False
+    if name == group.chains[0].name:
+        return True
+    return not breaches(search.heard_entry(MASTER, name, search.dry, whole_song=True), settings)
+
+
+def _falls_short(entry: Entry, standing: Standing) -> Standing:
+    if not standing.within_budget or entry.gain_lu is None or entry.added_pct is None:
+        return standing
+    why = (
+        f"Falls short of the target, which others reach: {entry.gain_lu:+z.2f} LU for "
+        f"{entry.added_pct:z.2f} % added distortion."
+    )
+    return replace(standing, tied_with_winner=False, why=why)
 
 
 def drive_to(level_at: Callable[[float], float], target: float, reach_db: float) -> float | None:

@@ -1,7 +1,9 @@
 """Candidates of one comparison put in order: score, budget, Pareto front, and the reasons."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise, permutations
+from math import inf
 
 from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.ranking.pareto_search import non_dominated
@@ -124,15 +126,19 @@ def _score(entry: Entry, settings: RankSettings) -> float:
 
 
 def _by_score(entries: list[Entry], settings: RankSettings) -> list[Entry]:
-    left = sorted(entries, key=lambda e: -_score(e, settings))
-    ordered = []
+    left, ordered = list(entries), []
     while left:
-        best = _score(left[0], settings)
-        tied = [e for e in left if best - _score(e, settings) < settings.tie_lu]
-        first = min(tied, key=lambda e: e.added_pct or 0.0)
-        ordered.append(first)
-        left.remove(first)
+        ordered.append(_leader(left, settings))
+        left.remove(ordered[-1])
     return ordered
+
+
+def _leader(entries: Sequence[Entry], settings: RankSettings) -> Entry:
+    """The best score, or of those that tie with it the lowest distortion."""
+    by_score = sorted(entries, key=lambda e: -_score(e, settings))
+    best = _score(by_score[0], settings)
+    tied = [e for e in by_score if best - _score(e, settings) < settings.tie_lu]
+    return min(tied, key=lambda e: e.added_pct or 0.0, default=by_score[0])
 
 
 def _pareto_front(entries: Sequence[Entry]) -> set[str]:
@@ -187,7 +193,7 @@ def _why(
         return f"Failed: {entry.failure}."
     if entry.gain_lu is None or entry.added_pct is None:
         return "Cannot be scored: loudness or peak is not defined for this programme."
-    gained = f"{entry.gain_lu:+.2f} LU for {entry.added_pct:.2f} % added distortion"
+    gained = f"{entry.gain_lu:+z.2f} LU for {entry.added_pct:z.2f} % added distortion"
     if entry.ranked_by == "residual":
         gained += " (tones do not show this chain's distortion: its residual is taken)"
     if broken:
@@ -208,33 +214,53 @@ def _why(
     soloed = entry.gain_soloed_lu
     if soloed is not None and soloed - entry.gain_lu >= 0.5 and entry.gain_lu < 0.5 * soloed:
         return (
-            f"{lead:.2f} LU behind: its soloed gain of {soloed:+.2f} LU does not reach the mix, "
+            f"{lead:.2f} LU behind: its soloed gain of {soloed:+z.2f} LU does not reach the mix, "
             f"which gets {gained}."
         )
     return f"{lead:.2f} LU behind: {gained}."
 
 
 def price_range(entries: Sequence[Entry], winner: str, settings: RankSettings) -> PriceRange | None:
-    """Prices between which the winner keeps the best score, and who wins outside.
+    """Prices between which the winner stays the winner, ties as they are settled, and who is next.
 
     Returns
     -------
-    None where the winner or its score is undefined, or where it does not lead at the price set
-    (it won a tie).
+    None where the winner is not the one these scores choose, or its score is undefined.
     """
     usable = [e for e in entries if _group(e, settings) == 0 and e.score_lu(0.0) is not None]
-    first = next((e for e in usable if e.name == winner), None)
-    if first is None:
+
+    def leader(price: float) -> str:
+        return _leader(usable, replace(settings, price_lu_per_pct=price)).name
+
+    here = settings.price_lu_per_pct
+    if not usable or leader(here) != winner:
         return None
-    low, high, below, above = 0.0, None, None, None
-    for other in usable:
-        gain = first.score_lu(0.0) - other.score_lu(0.0)  # type: ignore[operator]
-        added = first.added_pct - other.added_pct  # type: ignore[operator]
-        if other is first or added == 0:
-            continue
-        price = gain / added
-        if added > 0 and price >= 0 and (high is None or price < high):
-            high, above = price, other.name
-        if added < 0 and price > low:
-            low, below = price, other.name
-    return PriceRange(low, high, below, above)
+    turns = sorted(_turning_prices(usable, settings.tie_lu))
+    low, below = _end(leader, here, [t for t in reversed(turns) if t <= here] + [0.0])
+    high, above = _end(leader, here, [t for t in turns if t >= here] + [inf])
+    return PriceRange(low, None if high == inf else high, below, above)
+
+
+def _turning_prices(entries: Sequence[Entry], tie_lu: float) -> set[float]:
+    """Prices above 0 at which one score passes another, or comes within a tie of it."""
+    turns = set()
+    for one, other in permutations(entries, 2):
+        gain = one.score_lu(0.0) - other.score_lu(0.0)  # type: ignore[operator]
+        added = one.added_pct - other.added_pct  # type: ignore[operator]
+        turns |= {(gain - lead) / added for lead in (0.0, tie_lu) if added != 0}
+    return {price for price in turns if price > 0}
+
+
+def _end(
+    leader: Callable[[float], str], here: float, turns: Sequence[float]
+) -> tuple[float, str | None]:
+    """Where the leader at a price stops leading on the way over turning prices, and who is next.
+
+    The last of the turning prices is the end of all prices: nobody is next there.
+    """
+    *_, last = turns
+    for turn, after in pairwise(turns):
+        between = (turn + after) / 2 if after != inf else 2 * turn + 1
+        if leader(between) != leader(here):
+            return turn, leader(between)
+    return last, None

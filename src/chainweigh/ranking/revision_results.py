@@ -7,10 +7,10 @@ Reasons = dict[str, str]
 
 @dataclass(frozen=True)
 class GroupMoved:
-    """One group before and now.
+    """One group before and now; it may be new, or gone.
 
     `mix_plr_change_db` is how much the revised mix's PLR changed because of this group: its PLR
-    less that with the earlier group in its place.
+    less that with the group as it was, or as it was not there, before.
     """
 
     group: str

@@ -101,7 +101,7 @@ def map_groups(recipe: Recipe, pairs: Mapping[str, str]) -> Recipe:
     Raises
     ------
     RecipeError
-        A pair that names no group of the recipe.
+        A pair that names no group of the recipe, or two recipes for one group.
     """
     known = [place.name for place in recipe.groups]
     names = {}
@@ -113,6 +113,13 @@ def map_groups(recipe: Recipe, pairs: Mapping[str, str]) -> Recipe:
         recipe_group, song_group = (other, one) if other in known else (one, other)
         names[recipe_group] = song_group
     groups = tuple(replace(p, name=names.get(p.name, p.name)) for p in recipe.groups)
+    for group in groups:
+        meant = [old for old, new in zip(known, groups, strict=True) if new.name == group.name]
+        if len(meant) > 1:
+            raise RecipeError(
+                f"--map: {group.name} cannot take the recipes of {' and '.join(meant)} at once; "
+                "map each to a group of its own"
+            )
     return replace(recipe, groups=groups)
 
 

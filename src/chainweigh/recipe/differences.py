@@ -2,23 +2,10 @@
 
 from chainweigh.ranking.results import Candidate, Comparison, Expectation, Results
 from chainweigh.recipe.recipe import Place, Recipe
+from chainweigh.recipe.winning_numbers import place_numbers, song_numbers, winner_of
 
 DENSER_DB = 2.0  # of PLR: below this a song's groups differ as any two takes do
 PEAK_TOLERANCE_DB = 0.05
-
-
-def _winner(comparison: Comparison) -> Candidate:
-    return next(c for c in comparison.candidates if c.name == comparison.winner)
-
-
-def _measured(comparison: Comparison) -> dict[str, float | None]:
-    won = _winner(comparison)
-    return {
-        "loudness_gain_lu": won.standing.loudness_gain_lu,
-        "thdn_programme_pct": won.tones.thdn_programme_pct if won.tones else None,
-        "sdr_db": won.programme.sdr_db if won.programme else None,
-        "plr_db": comparison.reference.plr_db,
-    }
 
 
 def _places(recipe: Recipe, results: Results) -> list[tuple[Place, Comparison]]:
@@ -29,22 +16,22 @@ def _places(recipe: Recipe, results: Results) -> list[tuple[Place, Comparison]]:
 
 def expectations(recipe: Recipe, results: Results) -> tuple[Expectation, ...]:
     """Every number the recipe won with, and the same number here."""
-    chosen = results.chosen
-    here = {
-        "mix_headroom_db": chosen.mix_headroom_db,
-        "thdn_with_master_pct": chosen.thdn_with_master_pct,
-        "integrated_lufs": chosen.master_file.integrated_lufs if chosen.master_file else None,
-    }
+    here = song_numbers(results)
     rows = [_expect("song", key, recipe.won.get(key), value) for key, value in here.items()]
     for place, comparison in _places(recipe, results):
-        for key, value in _measured(comparison).items():
+        for key, value in place_numbers(comparison).items():
             if place.chain.stages or key == "plr_db":
                 rows.append(_expect(place.name, key, place.won.get(key), value))
     return tuple(rows)
 
 
 def _expect(where: str, measure: str, won: float | None, here: float | None) -> Expectation:
-    remark = "" if won is None or here is None else f"{here - won:+z.2f}"
+    if won is None:
+        remark = "the recipe does not hold it"
+    elif here is None:
+        remark = "not defined here"
+    else:
+        remark = f"{here - won:+z.2f}"
     return Expectation(where, measure, won, here, remark)
 
 
@@ -53,7 +40,7 @@ def warnings(recipe: Recipe, results: Results) -> tuple[str, ...]:
     limit = recipe.settings.budget.thdn_programme_pct
     lines = []
     for place, comparison in _places(recipe, results):
-        won = _winner(comparison)
+        won = winner_of(comparison)
         if won.failure is not None:
             lines.append(f"{place.name}: {won.name} failed here: {won.failure}.")
             continue
@@ -89,12 +76,9 @@ def _density_words(place: Place, comparison: Comparison) -> list[str]:
 
 
 def _budget_words(place: Place, won: Candidate) -> list[str]:
-    broken = won.standing.breaches
-    if not broken:
+    if not won.standing.breaches:
         return []
-    before = place.won.get("thdn_programme_pct")
-    then = "" if before is None else f" It won with {before:.1f} % distortion."
     return [
-        f"{place.name}: {won.name} works harder here than it was chosen for: {'; '.join(broken)}."
-        f"{then} Ease its levels for this song or rank it anew."
+        f"{place.name}: {won.name} leaves the budget here: {'; '.join(won.standing.breaches)}. "
+        "Ease its levels for this song or rank it anew."
     ]

@@ -6,17 +6,19 @@ Chains are written as chain files write them, levels relative to the programme. 
 stages is dry and says chain = "bypass". `found` tells which settings were searched, and how.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
-from chainweigh.chain.files import check_keys, parse_chain, read_toml
+from chainweigh.chain.files import check_keys, parse_chain, read_toml, required_text
 from chainweigh.chain.plugin_stage import PluginStage
 from chainweigh.errors import ChainFileError, RecipeError, SettingsError
 from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.settings import Budget, RankSettings, Target, check_settings
+from chainweigh.recipe.winning_numbers import PLACE_NUMBERS, SONG_NUMBERS
 
 FORMAT = "1.0"
 
@@ -76,6 +78,9 @@ def _parse(table: Mapping[str, Any], where: str, folder: Path) -> Recipe:
         raise RecipeError(
             f"{where}: recipe = {table.get('recipe')!r}; this version reads recipes {FORMAT}"
         )
+    title = table.get("title", "")
+    if not isinstance(title, str):
+        raise RecipeError(f"{where}: title = {title!r} is not text")
     groups = table.get("group", [])
     if not isinstance(groups, list) or not groups:
         raise RecipeError(f"{where}: no [[group]]; a recipe needs one for each group")
@@ -88,25 +93,25 @@ def _parse(table: Mapping[str, Any], where: str, folder: Path) -> Recipe:
         raise RecipeError(f'{where}: group "{twice.pop()}" stands twice')
     if MASTER not in table:
         raise RecipeError(f"{where}: [master] is missing")
+    check_keys(table[MASTER], _PLACE[1:], f"{where}: master")
     master = _parse_place({"name": MASTER, **table[MASTER]}, MASTER, f"{where}: master", folder)
+    made_with = _parse_plugins(table.get("provenance", {}), f"{where}: provenance")
     for place in (*places, master):
-        _check_plugins(place, table.get("provenance", {}), where)
+        _check_plugins(place, made_with, where)
     return Recipe(
-        title=str(table.get("title", "")),
+        title=title,
         groups=places,
         master=master,
         settings=_parse_settings(table.get("settings", {}), f"{where}: settings"),
-        won=_parse_numbers(table.get("won", {}), f"{where}: won"),
+        won=_parse_won(table, SONG_NUMBERS, where),
     )
 
 
 def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path) -> Place:
     check_keys(table, _PLACE, where)
-    name, chain = table.get("name"), table.get("chain")
-    if not isinstance(name, str) or not isinstance(chain, str):
-        raise RecipeError(f"{where}: name or chain is missing or not text")
+    name, chain = (required_text(table, key, where) for key in ("name", "chain"))
     where = f'{where} "{name}"'
-    won = _parse_numbers(table.get("won", {}), f"{where}: won")
+    won = _parse_won(table, PLACE_NUMBERS, where)
     stages = table.get("stage", [])
     if chain == BYPASS_NAME:
         if stages:
@@ -122,25 +127,50 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path)
         raise RecipeError(
             f"{where}: a recipe holds found values; state one, and apply it with --search-again"
         )
-    found = tuple(_parse_found(entry, variants[0], where) for entry in table.get("found", []))
-    return Place(name, variants[0], won, found)
+    entries = _tables(table.get("found", []), f"{where}: found")
+    found = tuple(_parse_found(entry, variants[0], where) for entry in entries)
+    return Place(name, _renamed(variants[0], found, entries), won, found)
+
+
+def _tables(value: object, where: str) -> list[dict[str, Any]]:
+    if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value):
+        raise RecipeError(f"{where} = {value!r} is not a list of tables")
+    return value
 
 
 def _parse_found(table: Mapping[str, Any], chain: Chain, where: str) -> tuple[int, str]:
     check_keys(table, _FOUND, f"{where}: found")
     number, key = table.get("stage"), table.get("parameter")
-    if not isinstance(number, int) or not 1 <= number <= len(chain.stages):
+    if type(number) is not int or not 1 <= number <= len(chain.stages):
         raise RecipeError(
             f"{where}: found: stage = {number!r}; the chain has stages 1 to {len(chain.stages)}"
         )
-    if key not in chain.stages[number - 1].settings:
+    if not isinstance(key, str) or key not in chain.stages[number - 1].settings:
         raise RecipeError(f"{where}: found: stage {number} sets no {key!r}")
-    return number - 1, str(key)
+    return number - 1, key
 
 
-def _check_plugins(place: Place, provenance: Mapping[str, Any], where: str) -> None:
+def _renamed(
+    chain: Chain, found: Sequence[tuple[int, str]], entries: Sequence[Mapping[str, Any]]
+) -> Chain:
+    """The chain under a name that tells its settings, where found ones were changed by hand."""
+    name = chain.name
+    for (number, key), entry in zip(found, entries, strict=True):
+        now = chain.stages[number].written()[key]
+        name = name.replace(f", {key} {entry.get('setting')}", f", {key} {now}", 1)
+    return replace(chain, name=name)
+
+
+def _parse_plugins(table: Mapping[str, Any], where: str) -> dict[object, object]:
+    """Digest of each plug-in the recipe was made with, by its reference."""
+    if not isinstance(table, dict):
+        raise RecipeError(f"{where}: {table!r} is not a table")
+    plugins = _tables(table.get("plugins", []), f"{where}: plugins")
+    return {str(plugin.get("plugin")): plugin.get("digest") for plugin in plugins}
+
+
+def _check_plugins(place: Place, made_with: Mapping[object, object], where: str) -> None:
     """Refuse a plug-in that is not the one the recipe was made with."""
-    made_with = {p.get("plugin"): p.get("digest") for p in provenance.get("plugins", [])}
     for stage in place.chain.stages:
         if not isinstance(stage, PluginStage) or stage.name not in made_with:
             continue
@@ -166,6 +196,16 @@ def _parse_settings(table: Mapping[str, Any], where: str) -> RankSettings:
     except SettingsError as error:
         raise RecipeError(f"{where}: {error}") from error
     return settings
+
+
+def _parse_won(table: Mapping[str, Any], known: Sequence[str], where: str) -> dict[str, float]:
+    won = table.get("won", {})
+    check_keys(won, known, f"{where}: won")
+    numbers = _parse_numbers(won, f"{where}: won")
+    for name, value in numbers.items():
+        if not isfinite(value):
+            raise RecipeError(f"{where}: won: {name} = {value}; leave out what is not known")
+    return numbers
 
 
 def _parse_numbers(table: Mapping[str, Any], where: str) -> dict[str, float]:

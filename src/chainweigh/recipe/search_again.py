@@ -35,5 +35,8 @@ def searched_again(place: Place) -> Chain:
         except ChainFileError:
             continue
         searches.append(search)
-    name = chain.name.split(", ")[0] if searches else chain.name
+    name = chain.name
+    for search in searches:
+        written = chain.stages[search.stage].written()[search.key]
+        name = name.replace(f", {search.key} {written}", "", 1)
     return replace(chain, name=name, searches=tuple(searches))

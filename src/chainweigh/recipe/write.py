@@ -10,22 +10,18 @@ from chainweigh.audio.atomic import write_text
 from chainweigh.ranking.results import MASTER, Comparison, ResolvedStage, Results, Search
 from chainweigh.ranking.settings import RankSettings
 from chainweigh.recipe.recipe import FORMAT
+from chainweigh.recipe.winning_numbers import Numbers, place_numbers, song_numbers, winner_of
 
 
 def write_recipe(results: Results, path: Path) -> None:
     """Write the winning set of a run as recipe.toml."""
-    chosen = results.chosen
     groups = [c for c in results.comparisons if c.name != MASTER]
     master = next(c for c in results.comparisons if c.name == MASTER)
     table = {
         "recipe": FORMAT,
         "title": results.source.title,
         "settings": _settings_table(results.settings),
-        "won": _numbers(
-            mix_headroom_db=chosen.mix_headroom_db,
-            thdn_with_master_pct=chosen.thdn_with_master_pct,
-            integrated_lufs=chosen.master_file.integrated_lufs if chosen.master_file else None,
-        ),
+        "won": _known(song_numbers(results)),
         "provenance": {
             "program": results.program,
             "version": results.version,
@@ -47,19 +43,14 @@ def _settings_table(settings: RankSettings) -> dict[str, Any]:
     return table
 
 
-def _numbers(**values: float | None) -> dict[str, float]:
-    return {key: round(value, 4) for key, value in values.items() if value is not None}
+def _known(numbers: Numbers) -> dict[str, float]:
+    return {name: round(value, 4) for name, value in numbers.items() if value is not None}
 
 
 def _place_table(comparison: Comparison) -> dict[str, Any]:
-    won = next(c for c in comparison.candidates if c.name == comparison.winner)
+    won = winner_of(comparison)
     table: dict[str, Any] = {"name": comparison.name, "chain": won.name, "about": won.about}
-    table["won"] = _numbers(
-        loudness_gain_lu=won.standing.loudness_gain_lu,
-        thdn_programme_pct=won.tones.thdn_programme_pct if won.tones else None,
-        sdr_db=won.programme.sdr_db if won.programme else None,
-        plr_db=comparison.reference.plr_db,
-    )
+    table["won"] = _known(place_numbers(comparison))
     if won.searches:
         table["found"] = [_found_table(search) for search in won.searches]
     table["stage"] = [stage_table(stage) for stage in won.stages]
@@ -78,8 +69,7 @@ def _found_table(search: Search) -> dict[str, Any]:
 
 
 def _plugin_stages(results: Results) -> list[ResolvedStage]:
-    won = [c for comparison in results.comparisons for c in comparison.candidates
-           if c.name == comparison.winner]  # fmt: skip
+    won = map(winner_of, results.comparisons)
     return [stage for candidate in won for stage in candidate.stages if stage.plugin is not None]
 
 

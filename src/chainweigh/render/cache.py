@@ -99,7 +99,7 @@ class Cache:
             if any(stamp != _stamp(self.audio_path(key, part)) for part, stamp in stamps.items()):
                 return None
             os.utime(path)
-        except (OSError, msgspec.MsgspecError):
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError):
             return None
         found: _Record = record
         return found

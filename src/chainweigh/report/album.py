@@ -81,5 +81,7 @@ def _outliers(songs: Sequence[Results]) -> Iterator[str]:
         peak = _value(song, "true_peak_dbtp")
         if peak is not None and peak > song.chosen.ceiling_dbtp + 0.05:
             yield f"{title}: peaks at {peak:.2f} dBTP, ceiling {song.chosen.ceiling_dbtp:g}"
-        if not song.chosen.within_budget:
+        if song.chosen.thdn_with_master_pct is None:
+            yield f"{title}: cannot be judged"
+        elif not song.chosen.within_budget:
             yield f"{title}: leaves the budget"

@@ -33,6 +33,9 @@ def _lines(results: Results) -> Iterator[str]:
         yield f"**Warning:** {markdown_text(warning)}\n"
     yield "## The chosen set\n"
     yield from _set_lines(results)
+    if results.revision is not None:
+        yield "\n## Since the earlier run\n"
+        yield from (f"- {markdown_text(text)}" for text in results.revision.said)
     for comparison in results.comparisons:
         yield f"\n## {markdown_text(comparison.name)}\n"
         yield from _ranking_lines(comparison)

@@ -1,10 +1,19 @@
 """How the set came about, as plain text: whose peaks they were, the steps, the sets weighed."""
 
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 
 from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.ranking.results import ChosenSet, Expectation
-from chainweigh.ranking.set_results import ConsideredSet, GroupShare, Peaks, SetsConsidered, SetStep
+from chainweigh.ranking.set_results import (
+    ConsideredSet,
+    GroupShare,
+    PeakMoment,
+    Peaks,
+    PeakSection,
+    SetsConsidered,
+    SetStep,
+)
 from chainweigh.report.formats import number, one_line, plain, signed
 from chainweigh.report.text_table import (
     Column,
@@ -69,13 +78,33 @@ def _peak_lines(before: Peaks, after: Peaks, width: int) -> Iterator[str]:
     widths = column_widths(PEAKS, rows)
     yield from heading_lines(PEAKS, widths)
     yield from (row_line(row, PEAKS, widths) for row in rows)
-    for moment in before.moments[:N_MOMENTS]:
-        most = max(moment.shares, key=lambda share: share.share_pct)
-        text = (
-            f"{plain(moment.at_s)} s: {signed(moment.true_peak_dbtp)} dBTP, "
-            f"{plain(most.share_pct, 0)} % of it {most.group}"
-        )
-        yield from bullets([one_line(text)], width)
+    yield from bullets([_moment_text(moment) for moment in before.moments[:N_MOMENTS]], width)
+    for leader, stretch in groupby(before.sections, key=lambda section: _most(section).group):
+        yield from bullets([_stretch_text(leader, list(stretch))], width)
+
+
+def _most(peak: PeakMoment | PeakSection) -> GroupShare:
+    return max(peak.shares, key=lambda share: share.share_pct)
+
+
+def _moment_text(moment: PeakMoment) -> str:
+    most = _most(moment)
+    fall = "" if most.fall_db is None else f"; without it {plain(most.fall_db)} dB lower"
+    return one_line(
+        f"{plain(moment.at_s)} s: {signed(moment.true_peak_dbtp)} dBTP, "
+        f"{plain(most.share_pct, 0)} % of it {most.group}{fall}"
+    )
+
+
+def _stretch_text(leader: str, sections: Sequence[PeakSection]) -> str:
+    """Sections in a row whose peaks are mostly one group's."""
+    highest = max(section.true_peak_dbtp for section in sections)
+    shares = sorted(_most(section).share_pct for section in sections)
+    share = " to ".join(dict.fromkeys((plain(shares[0], 0), plain(shares[-1], 0))))
+    return one_line(
+        f"{sections[0].from_s:g} to {sections[-1].to_s:.4g} s: up to {signed(highest)} dBTP, "
+        f"{leader} makes {share} % of the peaks"
+    )
 
 
 def _share(share: GroupShare | None) -> list[str]:
@@ -113,7 +142,7 @@ def expectation_lines(expectations: Sequence[Expectation]) -> Iterator[str]:
             row.measure,
             "n/a" if row.won_with is None else number(row.measure, row.won_with),
             "n/a" if row.here is None else number(row.measure, row.here),
-            row.remark,
+            "" if row.won_with is None or row.here is None else row.remark,
         ]
         for row in expectations
     ]

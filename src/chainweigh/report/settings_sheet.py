@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from chainweigh.audio.slug import slug
 from chainweigh.ranking.results import MASTER, Candidate, Results
 from chainweigh.report.formats import plain, signed
 from chainweigh.report.markdown import markdown_text
@@ -38,9 +39,11 @@ def _lines(results: Results) -> Iterator[str]:
     for choice in results.chosen.choices:
         candidate = find_candidate(results, choice.group, choice.candidate)
         yield from _chain_lines(choice.group, choice.candidate, choice.settings, candidate)
+        yield f"Rendered, match gain included, in {slug(choice.group)}.wav beside this sheet."
     chosen = results.chosen
     master = find_candidate(results, MASTER, chosen.master)
     yield from _chain_lines("Master", chosen.master, chosen.master_settings, master)
+    yield from _output_lines(results, master)
     yield f"True-peak ceiling of the master: {plain(chosen.ceiling_dbtp)} dBTP."
 
 
@@ -63,7 +66,9 @@ def _chain_lines(
 
 
 def _stage_lines(candidate: Candidate) -> Iterator[str]:
-    if not candidate.stages:
+    if candidate.failure is not None:
+        yield f"It failed, so what stands here is dry: {markdown_text(candidate.failure)}"
+    elif not candidate.stages:
         yield "Nothing to set: leave it as it is."
     for index, stage in enumerate(candidate.stages, start=1):
         colour = " (wanted colour)" if stage.intended else ""
@@ -91,5 +96,17 @@ def _match_lines(candidate: Candidate) -> Iterator[str]:
     turn = "up" if gain_db > 0 else "down"
     yield (
         f"Match gain {signed(gain_db)} dB: turn the chain's output {turn} by that much and it is "
-        "as loud as without the chain, for a fair comparison."
+        "as loud as without the chain; what follows was found at that loudness."
     )
+
+
+def _output_lines(results: Results, master: Candidate | None) -> Iterator[str]:
+    """The one gain from the master chain's output to the file as it is delivered."""
+    gain_db = results.chosen.delivery_gain_db
+    if gain_db is None or master is None or master.match_gain_db is None:
+        return
+    yield (
+        f"Output gain {signed(master.match_gain_db + gain_db)} dB, match gain included: after the "
+        "master chain it makes the file in masters/."
+    )
+    yield ""

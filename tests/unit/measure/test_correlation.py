@@ -26,6 +26,6 @@ def test_blocks_miss_no_pair_and_count_none_twice(n_frames):
     crossed, own = cross_correlation(surroundings(x, N_LAGS), y, N_LAGS, N_NEAR)
     np.testing.assert_allclose(crossed, expected(x, y, N_LAGS - 1), atol=1e-10)
     np.testing.assert_allclose(own, expected(y, y, N_NEAR), atol=1e-10)
-    lags = autocorrelation(x, N_LAGS)
+    lags = autocorrelation(surroundings(x, N_LAGS), x, N_LAGS)
     np.testing.assert_allclose(lags, expected(x, x, N_LAGS - 1), atol=1e-10)
     np.testing.assert_array_equal(lags, lags[::-1])

@@ -171,6 +171,24 @@ def test_chords_that_are_turned_down_on_every_beat_need_one_tap():
     assert fit_linear(reference, pumped, sample_rate_hz=RATE).n_taps == 1
 
 
+@pytest.mark.parametrize("n_taps", [1, 33, 129])
+def test_what_a_whitener_clicks_at_bare_cuts_is_not_counted(n_taps):
+    """Against scipy.signal.lfilter on the frames that neither filter nor whitener is cut off at.
+
+    A gain alone would else look worse than longer filters, which leave more frames out.
+    """
+    swell = 1 + 0.3 * np.sin(2 * np.pi * np.arange(6 * RATE) / RATE)
+    reference = chords()[:, 20_000:-20_000].copy()
+    candidate = planar(reference * swell[20_000:-20_000])
+    equations = _NormalEquations(reference, candidate, RATE, fit_side(reference, RATE))
+    fit, whitened = equations.solve(n_taps)
+    whitener, reach = equations.whitener, equations._reach(fit.first_lag_frames, n_taps)
+    error = candidate - apply_fit(fit, reference).astype(np.float64)
+    inner = lfilter(whitener, 1, error)[:, reach + len(whitener) - 1 : -reach]
+    share = equations._inner_share(fit.first_lag_frames, n_taps)
+    assert whitened * share == pytest.approx(np.sum(inner**2), rel=1e-3)
+
+
 def rounded_otherwise(values, rng):
     """Every value one unit in the last place up, down or as it is."""
     return values * (1 + np.finfo(float).eps * rng.choice([-1, 0, 1], len(values)))

@@ -125,3 +125,5 @@ def test_the_front_of_two_clips_in_a_row_is_that_of_their_common_depth(tmp_path)
             assert 0.98 * least <= point.added_thdn_pct <= 1.02 * most
     best = max(front.points, key=lambda point: point.loudness_gain_lu)
     assert name == f"Clip, {', '.join(best.settings)}"
+    said = [search.said.partition(": ")[0] for search in group.searches[name]]
+    assert said == ["Stage 1 (clip)", "Stage 2 (clip)"]

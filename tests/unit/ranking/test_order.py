@@ -1,5 +1,8 @@
 """The order of candidates, checked against hand-worked cases of the stated rules."""
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from chainweigh.ranking.order import Entry, price_range, rank
@@ -72,11 +75,51 @@ def test_the_pareto_front_holds_what_nothing_beats_on_both_counts():
 def test_the_price_range_ends_where_scores_cross():
     # a: 2 LU for 4 %, b: 1 LU for 1 %: equal at 1/3 LU per percent; bypass equal to a at 0.5.
     a, b = entry("a", 2.0, 4.0), entry("b", 1.0, 1.0)
-    found = price_range([BYPASS, a, b], "a", SETTINGS)
+    found = price_range([BYPASS, a, b], "a", replace(SETTINGS, tie_lu=0.0))
     assert found.from_lu_per_pct == 0.0
     assert found.to_lu_per_pct == pytest.approx(1 / 3)
     assert found.winner_above == "b"
     assert found.winner_below is None
+
+
+def test_the_price_range_of_a_winner_by_a_tie_holds_the_price_set():
+    # louder leads cleaner by 0.25 LU - 2 % x price: less than 0.1 LU, a tie, from 0.075 on.
+    # cleaner stays over a tenth above the bypass, which adds less still, up to 1.65 LU per percent.
+    louder, cleaner = entry("louder", 2.0, 3.0), entry("cleaner", 1.75, 1.0)
+    entries = [BYPASS, louder, cleaner]
+    assert rank(entries, SETTINGS)[0][0].name == "cleaner"
+    found = price_range(entries, "cleaner", SETTINGS)
+    assert found.from_lu_per_pct == pytest.approx(0.075)
+    assert found.to_lu_per_pct == pytest.approx(1.65)
+    assert (found.winner_below, found.winner_above) == ("louder", "bypass")
+    assert price_range(entries, "louder", SETTINGS) is None
+
+
+@pytest.mark.parametrize("tie_lu", [0.0, 0.1, 0.4])
+def test_the_price_range_is_where_ranking_at_each_price_gives_the_same_winner(tie_lu):
+    rng = np.random.default_rng(5)
+    entries = [BYPASS, *(entry(f"e{i}", *rng.uniform((0, 0), (3, 9))) for i in range(9))]
+
+    def winner(price):
+        settings = replace(SETTINGS, tie_lu=tie_lu, price_lu_per_pct=price)
+        return rank(entries, settings)[0][0].name
+
+    for price in (0.0, 0.07, 0.2, 0.31, 1.0):
+        settings = replace(SETTINGS, tie_lu=tie_lu, price_lu_per_pct=price)
+        found = price_range(entries, winner(price), settings)
+        high = found.to_lu_per_pct if found.to_lu_per_pct is not None else 9.0
+        inside = np.linspace(found.from_lu_per_pct + 1e-6, high - 1e-6, 50)
+        assert {winner(at) for at in inside} == {winner(price)}
+        if found.winner_above is not None:
+            assert winner(high + 1e-6) == found.winner_above
+        if found.winner_below is not None:
+            assert winner(found.from_lu_per_pct - 1e-6) == found.winner_below
+
+
+def test_without_ties_the_score_alone_decides():
+    louder, cleaner = entry("louder", 2.0, 3.0), entry("cleaner", 1.75, 1.0)
+    found = rank([BYPASS, louder, cleaner], replace(SETTINGS, tie_lu=0.0))
+    assert [e.name for e, _ in found] == ["louder", "cleaner", "bypass"]
 
 
 def test_where_nothing_is_defined_the_bypass_leads_and_says_why():

@@ -6,7 +6,9 @@ from html.parser import HTMLParser
 
 import pytest
 
+from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.settings import Budget, RankSettings
+from chainweigh.report.markdown import markdown_report
 from chainweigh.report.page import render_page, write_report
 
 VOID = {"meta", "br", "link", "img", "input", "hr"}
@@ -305,9 +307,17 @@ def test_headroom_without_a_number_is_said_with_its_reason(results, tmp_path):
 
 def test_apply_runs_show_expectations_with_differences_and_warnings(applied, tmp_path):
     text = page(applied, tmp_path).text()
-    assert re.search(r"loudness_gain_lu\s+\+1\.42\s+\+1\.18\s+\u22120\.24\s+close", text)
+    assert re.search(r"loudness_gain_lu\s+\+1\.42\s+\+1\.18\s+\u22120\.24", text)
     assert "the bass is silent" in text
     assert "Warning:" in text
+
+
+def test_a_revised_mix_says_on_the_page_and_in_markdown_what_moved(results, tmp_path):
+    said = ("brass is new, which moved it by +0.40 dB.", "drums: Firm clip still wins.")
+    run = replace(results, revision=Revision(14.0, 14.4, (), (), said))
+    text = page(run, tmp_path).text()
+    assert all(sentence in text for sentence in said)
+    assert "- drums: Firm clip still wins." in markdown_report(run).splitlines()
 
 
 def test_a_loud_sound_warning_comes_before_the_first_player(results, tmp_path):

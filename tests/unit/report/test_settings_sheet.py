@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from chainweigh.report.settings_sheet import settings_sheet
+from chainweigh.report.settings_text import find_candidate
 
 
 def with_gain(results, make, written, rendered, relative=False):
@@ -16,6 +17,10 @@ def with_gain(results, make, written, rendered, relative=False):
 def test_every_chosen_chain_and_the_master_have_a_part(results):
     heads = [line for line in settings_sheet(results).splitlines() if line.startswith("## ")]
     assert heads == ["## drums: Firm clip", "## bass: Rounded tops", "## Master: Clip, then limit"]
+    assert (
+        "Rendered, match gain included, in drums.wav beside this sheet."
+        in settings_sheet(results).splitlines()
+    )
 
 
 def test_settings_are_absolute_with_unit_and_origin(results, make):
@@ -63,3 +68,9 @@ def test_names_cannot_bring_their_own_markdown(results):
 
 def test_the_ceiling_of_the_master_is_stated(results):
     assert settings_sheet(results).endswith("True-peak ceiling of the master: -1.00 dBTP.\n")
+
+
+def test_the_output_gain_of_the_master_goes_from_the_chain_to_the_delivered_file(results):
+    run = replace(results, chosen=replace(results.chosen, delivery_gain_db=5.0))
+    match_gain_db = find_candidate(run, "master", run.chosen.master).match_gain_db
+    assert f"Output gain {match_gain_db + 5.0:+.2f} dB, match gain included" in settings_sheet(run)
