@@ -25,7 +25,9 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
 
     With true_peak the need is read from the waveform interpolated 16x and a last check trims what
     a moving gain lets through: the output's true peak (precise mode) exceeds the ceiling by at
-    most 0.01 dB, its samples never.
+    most 0.01 dB, its samples never. What the release of an earlier peak covers anyway is not
+    interpolated, which changes no bit of the result: steady tones, of which it covers nothing,
+    take longest.
 
     Without look-ahead the gain drops on the very frame and stays for hold and release: a clip with
     release. With hold and release at 0 too it is a hard clip without oversampling.

@@ -5,13 +5,13 @@
 #include "common.h"
 #include "_halfband.h"
 
-#define LEAD 2  /* blocks all stages reach on each side, and more */
-#define REACH 8 /* frames the stages after the first reach on each side, and more */
-#define LEAST_ENERGY 1e-30f /* less may have lost what underflows */
-#define ROUNDING 3e-5f      /* of float sums */
-#define LEAST 1.2e-38f      /* room for what underflows */
-#define RUN (CHUNK / BLOCK)
-#define PIECE_BLOCKS 64 /* looked at together */
+#define LEAD 2                /* blocks all stages reach on each side, and more */
+#define REACH 8               /* frames the stages after the first reach on each side, and more */
+#define RUN (CHUNK / BLOCK)   /* blocks interpolated together */
+#define PIECE_BLOCKS 64       /* blocks bounded together */
+#define ROUNDING 3e-5f        /* of float sums */
+#define LEAST 1.2e-38f        /* room for what underflows, */
+#define LEAST_ENERGY 1e-30f   /* and for the squares that do */
 
 /* The interpolation and bounds on it. Of a block: by its largest magnitude and the largest second
    differences around it. Then by the parabolas through its samples and the root of the second
@@ -23,6 +23,7 @@ typedef struct {
     float level_twice, largest_twice;
 } Meter;
 
+/* weights: those of the bounds, in their order above. */
 INLINE Meter meter_of(const float *taps, const int32_t *pairs, const float *weights)
 {
     Meter meter = {halfbands_of(taps, pairs), weights[0], {0.0f}, weights[6], weights[7],
