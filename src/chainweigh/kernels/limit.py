@@ -145,8 +145,8 @@ def limit_twin(
         row[:] = np.clip(channel * gain, -top, top)
         ends = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")[step - 1 :: step]
         ends = np.r_[np.float32(knots[0]), ends]
-        steps = np.abs(np.diff(ends)).reshape(n_blocks, -1) / step
-        lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, -1)
+        steps = np.abs(np.diff(ends)).reshape(n_blocks, BLOCK_FRAMES // step) / step
+        lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, BLOCK_FRAMES // step)
         move[:] = np.column_stack([lowest.min(axis=1), steps.max(axis=1)])
     return out, moves[:1] if link == 1 else moves
 
