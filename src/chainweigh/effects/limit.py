@@ -125,6 +125,10 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    notes=(
+        "With look-ahead 0 the gain drops on the loud frame itself: a clip with release. With "
+        "release 0 as well, and true_peak off, it is the clip without oversampling."
+    ),
     source=(
         "Look-ahead by sliding maximum and FIR smoothing after P. Hamalainen, DAFx 2002; release "
         "as a time constant after D. Giannoulis, M. Massberg, J. D. Reiss, J. Audio Eng. Soc. "
