@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_layout, check_pair, check_rate, check_samples
 from chainweigh.errors import SignalError
 from chainweigh.kernels.biquad import filter_sections
 from chainweigh.measure.onsets import Onsets
@@ -119,6 +119,7 @@ def measure_punch(
     project's own.
     """
     check_pair(reference, candidate)
+    check_samples(candidate, what="candidate")
     return compare_hits(find_hits(reference, sample_rate_hz, onsets), candidate)
 
 
@@ -137,8 +138,8 @@ def find_hits(reference: Samples, sample_rate_hz: int, onsets: Onsets) -> Hits:
 
 
 def compare_hits(hits: Hits, candidate: Samples) -> Punch:
-    """The candidate's part of `measure_punch`: the loudest hits alone are filtered."""
-    check_samples(candidate, what="candidate")
+    """The candidate's part of `measure_punch`: the loudest hits alone are looked at."""
+    check_layout(candidate, what="candidate")
     if candidate.shape != hits.shape:
         raise SignalError(f"candidate has shape {candidate.shape}, the reference {hits.shape}")
     most = max(hits.energies[side][hits.loudest(side)].sum() for side, _ in SIDES)
@@ -149,6 +150,8 @@ def compare_hits(hits: Hits, candidate: Samples) -> Punch:
         loudest = hits.loudest(side)
         before = hits.energies[side][loudest]
         after = _energies_at(candidate, hits.sample_rate_hz, hits.starts[loudest], side, length_s)
+        if not np.isfinite(after).all():
+            check_samples(candidate, what="candidate")
         reason = _why_undefined(before, after, most * 10.0 ** (NEGLIGIBLE_DB / 10.0))
         if reason:
             undefined |= dict.fromkeys(names, reason.format(side))
