@@ -70,3 +70,17 @@ def test_every_measure_that_is_none_has_its_reason(tmp_path):
             if getattr(record, field.name) is None:
                 assert record.undefined[field.name], field.name
     assert weighed.programme.punch_low_change_db is None
+
+
+def test_tone_is_fitted_where_the_group_plays_not_where_the_song_is_loudest(tmp_path):
+    song = np.concatenate([10 * hits(45), np.zeros((2, 20 * RATE_HZ), np.float32)], axis=1)
+    group = np.roll(0.1 * song, 45 * RATE_HZ, axis=1) * (song == 0)
+    windows = loudest_windows(song + group, RATE_HZ)
+    assert not windows.cut(group).any()
+    shelf = {"shape": "high_shelf", "frequency": 3000.0, "gain": 6.0}
+    chain = Chain("Shelf", "bus", "", (Stage("eq", shelf),))
+    weighed = weigh(chain, Reference("late", group, windows), Cache(tmp_path))
+    assert weighed.tone_fit.changes_tone
+    response = np.abs(np.fft.rfft(weighed.tone_fit.taps, 8192))
+    change_db = 20 * np.log10(response[round(12_000 / RATE_HZ * 8192)] / response[50])
+    assert change_db == pytest.approx(6.0, abs=0.2)
