@@ -131,6 +131,8 @@ def test_the_recipe_gives_the_same_master_bit_for_bit_a_folder_for_each_song_of_
     first = (work.folder / "run" / "masters" / "tiny.wav").read_bytes()
     for run in ("tiny-run", "tiny-run-2"):
         assert (work.folder / run / "masters" / "tiny.wav").read_bytes() == first
+        handed_on = tomllib.loads((work.folder / run / "recipe.toml").read_text(encoding="utf-8"))
+        assert handed_on == recipe  # what was found goes on, for whoever searches again
 
 
 def test_versions_keep_the_main_mix_s_levels_and_gains(work):

@@ -17,9 +17,9 @@ def searched_again(place: Place) -> Chain:
     The chain as it is where it has no such setting.
     """
     chain = place.chain
-    wanted = place.found or tuple(
+    wanted = [(found.stage, found.parameter) for found in place.found] or [
         (number, key) for number, stage in enumerate(chain.stages) for key in stage.settings
-    )
+    ]
     searches = []
     for number, key in wanted:
         value = chain.stages[number].settings[key]

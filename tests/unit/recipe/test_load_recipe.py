@@ -85,6 +85,38 @@ def test_a_found_value_edited_by_hand_is_what_the_chain_is_called(load):
     assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
 
 
+SWEPT = {
+    "name": "drums",
+    "chain": "Two clips, knee 3 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB",
+    "found": [FOUND],
+    "stage": [STAGE, {"effect": "clip", "ceiling": "peak - 2 dB", "knee": "3 dB"}],
+}
+
+
+@pytest.mark.parametrize(
+    ("number", "key", "value", "called"),
+    [
+        (0, "ceiling", "hits - 2 dB", "knee 3 dB, ceiling peak - 2 dB, ceiling hits - 2 dB"),
+        (1, "ceiling", "peak - 4 dB", "knee 3 dB, ceiling peak - 4 dB, ceiling hits - 3.13 dB"),
+        (1, "knee", "1 dB", "knee 1 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB"),
+        (1, "oversample", 8, "knee 3 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB"),
+    ],
+)
+def test_a_chain_of_a_sweep_is_called_by_the_values_it_has_after_an_edit(
+    load, number, key, value, called
+):
+    stages = copy.deepcopy(SWEPT["stage"])
+    stages[number][key] = value
+    place = load(("group",), [{**SWEPT, "stage": stages}]).groups[0]
+    assert place.chain.name == f"Two clips, {called}"
+
+
+def test_words_of_a_chain_s_own_name_are_no_label_and_one_that_may_be_of_either_goes(load):
+    stages = [{**STAGE, "oversample": 4}, {**STAGE, "oversample": 8}]
+    swept = {"name": "drums", "chain": "Firm, ceiling low, oversample 16", "stage": stages}
+    assert load(("group",), [swept]).groups[0].chain.name == "Firm, ceiling low"
+
+
 def test_one_group_cannot_take_two_recipes(load):
     recipe = load(("group",), [RECIPE["group"][0], {"name": "bass", "chain": "bypass"}])
     with pytest.raises(RecipeError, match="bass cannot take the recipes of drums and bass at once"):
