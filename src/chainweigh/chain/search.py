@@ -1,6 +1,6 @@
 """The range of a searched setting: how far a stage may be driven, and the value at each drive."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chainweigh.chain.values import LevelExpression, Value, format_value
 from chainweigh.effects.base import Kind, Setting
@@ -16,6 +16,7 @@ class SearchRange:
     """One searched setting: drive 0 dB is the gentle end `start`, `reach_db` the deep end `stop`.
 
     `stage` counts from 0; `unit` is that of the two ends, `level` the level they are relative to.
+    `turned` where the programme showed that the deep end stood first, and they were exchanged.
     """
 
     stage: int
@@ -23,6 +24,7 @@ class SearchRange:
     start: Value
     stop: Value
     unit: str
+    turned: bool = False
 
     @property
     def level(self) -> str | None:
@@ -45,6 +47,10 @@ class SearchRange:
         if isinstance(self.start, LevelExpression):
             return LevelExpression(self.start.name, number)
         return f"{number:g} {self.unit}" if isinstance(self.start, str) else number
+
+    def turned_round(self) -> "SearchRange":
+        """The range with its ends exchanged."""
+        return replace(self, start=self.stop, stop=self.start, turned=not self.turned)
 
     def written(self) -> dict[str, list[Setting]]:
         """The setting as a chain file writes it."""
