@@ -1,5 +1,6 @@
 """Values of a chain file: text with a unit to a number in the unit code works in, and back."""
 
+import math
 import re
 from dataclasses import dataclass
 from typing import TypeVar
@@ -8,6 +9,7 @@ from chainweigh.effects.base import Kind, Parameter, Setting
 from chainweigh.errors import ChainFileError
 
 LEVEL_NAMES = ("peak", "hits", "rms", "loudness")
+ENDLESS = "inf"  # a ratio without end; JSON has no such number
 
 _UNITS: dict[Kind, dict[str, float]] = {
     Kind.LEVEL: {"dBFS": 1.0},
@@ -88,7 +90,8 @@ def parse_value(parameter: Parameter, value: object) -> Value:
     if kind is Kind.COUNT:
         return _of_type(value, int, "a whole number without a unit")
     if kind is Kind.RATIO:
-        return _of_type(value, float, "a number without a unit")
+        number = math.inf if value == ENDLESS else value
+        return _of_type(number, float, f'a number without a unit, or "{ENDLESS}"')
     text = _of_type(value, str, f'text with a unit, such as "{_example(kind)}"')
     return _parse_quantity(kind, text)
 
@@ -158,4 +161,4 @@ def format_value(kind: Kind, value: Value) -> Setting:
         return str(value)
     if kind in _UNITS:
         return f"{value:.10g} {kind.value}"
-    return value
+    return ENDLESS if value == math.inf else value

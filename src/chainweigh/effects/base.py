@@ -155,7 +155,7 @@ def _number(where: str, parameter: Parameter, value: object) -> float | int:
         raise ChainFileError(f"{where} is {value!r}; a number is needed, {allowed(parameter)}")
     number = float(value)
     said = f"{where} is {_with_unit(number, parameter.kind)}"
-    if not isfinite(number):
+    if not isfinite(number) and number != parameter.maximum:
         raise ChainFileError(f"{said}; a finite number is needed, {allowed(parameter)}")
     if parameter.kind is Kind.COUNT and not number.is_integer():
         raise ChainFileError(f"{said}; a whole number is needed, {allowed(parameter)}")

@@ -1,5 +1,7 @@
 """Compressor with soft knee."""
 
+import math
+
 from chainweigh.audio.array import Samples
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.errors import ChainFileError
@@ -48,11 +50,10 @@ THRESHOLD = Parameter(
 RATIO = Parameter(
     "ratio",
     Kind.RATIO,
-    "dB in for each dB out above the knee; 1 does nothing, 1000 holds the level at the "
-    "threshold (20 dB over come out 0.02 dB over)",
+    "dB in for each dB out above the knee; 1 does nothing, inf holds the level at the threshold",
     default=2.0,
     minimum=1,
-    maximum=1000,
+    maximum=math.inf,
 )
 ATTACK = Parameter(
     "attack",

@@ -128,22 +128,17 @@ class BlockPeaks:
         return -MARGIN_FRAMES
 
 
-def block_peaks(channel: Float32, within: Flags | None = None) -> BlockPeaks:
-    """Block peaks of one channel, shape (n_frames,), silent outside.
-
-    Of the blocks that `within` names, shape (n_blocks,), bounds will hold; others may read 0.
-    """
+def block_peaks(channel: Float32) -> BlockPeaks:
+    """Block peaks of one channel, shape (n_frames,), silent outside."""
     if not native.compiled:
         return block_peaks_twin(channel)
     n_blocks = _n_blocks(len(channel))
     peaks, bends = np.zeros(n_blocks, np.float32), np.zeros(n_blocks, np.float32)
-    near = None if within is None else spread(within, LEAD_BLOCKS)
     native.lib.cw_block_peaks(
         native.pointer(channel),
         len(channel),
         -MARGIN_FRAMES,
         n_blocks,
-        native.ffi.NULL if near is None else native.pointer(near),
         native.pointer(peaks),
         native.pointer(bends),
     )
@@ -226,3 +221,45 @@ def bound_of(filters: NDArray[np.float64]) -> Bound:
 def oversampling_bound(cascade: Cascade, n_stages: int) -> Bound:
     """Bound on the signal at 2**n_stages times its rate, lower oversampling included."""
     return bound_of(phase_filters(cascade, n_stages)[:, ::-1])
+
+
+@dataclass(frozen=True)
+class ParabolaBound:
+    """|y| <= level * (largest of the parabola through four samples) + weight * what it leaves out.
+
+    The parabola between x[m] and x[m + 1] has the mean of their second differences. What a filter
+    does beyond it is a filter over differences of second or third order.
+    """
+
+    level: float
+    largest: float  # weight of the largest difference near
+    energy: float  # weight of the root of the near differences' energy
+
+
+def parabola_bound_of(filters: NDArray[np.float64], order: int) -> ParabolaBound:
+    """Bound over all rows of filters, shape (n_phases, 2 * reach + 1), centred on frame m."""
+    reach = filters.shape[1] // 2
+    at = np.arange(-reach, reach + 1.0)
+    position = filters @ at
+    bend = position * (position - 1) / 4
+    rest = filters.copy()
+    rest[:, reach - 1 : reach + 3] -= np.stack(
+        [bend, 1 - position - bend, position - bend, bend], axis=1
+    )
+    powers = at ** np.arange(order)[:, None]
+    core = powers[:, reach - 1 : reach + 3]
+    excess = np.linalg.pinv(core) @ (powers @ rest.T)  # what keeps it from being differences
+    rest[:, reach - 1 : reach + 3] -= excess.T
+    for _ in range(order):
+        rest = np.cumsum(rest, axis=1)
+    return ParabolaBound(
+        level=1 + float(np.abs(excess).sum(axis=0).max()),
+        largest=float(np.abs(rest).sum(axis=1).max()),
+        energy=float(np.sqrt(np.square(rest).sum(axis=1)).max()),
+    )
+
+
+@cache
+def parabola_bound(cascade: Cascade, n_stages: int, order: int) -> ParabolaBound:
+    """The same of the signal at 2**n_stages times its rate, lower oversampling included."""
+    return parabola_bound_of(phase_filters(cascade, n_stages)[:, ::-1], order)

@@ -14,7 +14,12 @@ from chainweigh.kernels.halfband import (
     phase_filters,
     spread,
 )
-from chainweigh.kernels.true_peak import N_STAGES, block_true_peaks
+from chainweigh.kernels.true_peak import (
+    N_STAGES,
+    block_true_peaks,
+    meter_filters,
+    true_peak_envelope_twin,
+)
 
 Float32 = NDArray[np.float32]
 Float64 = NDArray[np.float64]
@@ -55,12 +60,11 @@ class GainShape:
 
 def limit(
     samples: Float32,
-    envelope: Float32,
+    envelope: Float32 | None,
     *,
     ceiling: float,
     link: float,
     shape: GainShape,
-    out: Float32 | None = None,
 ) -> tuple[Float32, Float32]:
     """Lower the gain around whatever exceeds the ceiling.
 
@@ -68,11 +72,11 @@ def limit(
     ----------
     samples : shape (n_channels, n_frames), one or two channels
     envelope : shape of samples, at least their magnitude where that exceeds the ceiling; the sign
-        is ignored
+        is ignored. None: their true peaks, bit for bit as from `true_peak_envelope`, but read only
+        where the release of earlier peaks leaves them above the ceiling.
     ceiling : linear amplitude
     link : 0 to 1, how far a channel follows the other where that one needs more
     shape : how the gain moves
-    out : where the limited samples go; may be the envelope, which saves its memory
 
     Returns
     -------
@@ -83,17 +87,18 @@ def limit(
     """
     if not native.compiled:
         return limit_twin(samples, envelope, ceiling=ceiling, link=link, shape=shape)
-    out = np.empty_like(samples) if out is None else out
+    out = np.empty_like(samples)
     n_gains = 1 if link == 1 else len(samples)
     moves = np.zeros((n_gains, -(-samples.shape[1] // BLOCK_FRAMES), 2), np.float32)
     moves[:, :, 0] = 1
     fitted = native.lib.cw_limit(
         native.pointer(samples),
-        native.pointer(envelope),
+        native.ffi.NULL if envelope is None else native.pointer(envelope),
         native.pointer(out),
         native.pointer(moves),
         len(samples),
         samples.shape[1],
+        *meter_filters(),
         ceiling,
         link,
         shape.n_look,
@@ -109,13 +114,15 @@ def limit(
 
 def limit_twin(
     samples: Float32,
-    envelope: Float32,
+    envelope: Float32 | None,
     *,
     ceiling: float,
     link: float,
     shape: GainShape,
 ) -> tuple[Float32, Float32]:
     """Defines `limit`: the same steps over the whole programme, to 2e-7 of it."""
+    if envelope is None:
+        envelope = true_peak_envelope_twin(samples, floor=ceiling)
     step = shape.step
     n_steps, n_hold = shape.n_look // step, shape.n_hold // step
     n_smooth = max(shape.n_attack // step, 1)
@@ -138,8 +145,8 @@ def limit_twin(
         row[:] = np.clip(channel * gain, -top, top)
         ends = np.pad(gain, (0, n_blocks * BLOCK_FRAMES - len(gain)), mode="edge")[step - 1 :: step]
         ends = np.r_[np.float32(knots[0]), ends]
-        steps = np.abs(np.diff(ends)).reshape(n_blocks, -1) / step
-        lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, -1)
+        steps = np.abs(np.diff(ends)).reshape(n_blocks, BLOCK_FRAMES // step) / step
+        lowest = np.minimum(ends[:-1], ends[1:]).reshape(n_blocks, BLOCK_FRAMES // step)
         move[:] = np.column_stack([lowest.min(axis=1), steps.max(axis=1)])
     return out, moves[:1] if link == 1 else moves
 

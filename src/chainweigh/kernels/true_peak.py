@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from chainweigh.kernels import native_library as native
 from chainweigh.kernels.halfband import (
     BLOCK_FRAMES,
+    LEAD_BLOCKS,
     MARGIN_FRAMES,
     METERING,
     Bound,
@@ -15,6 +16,7 @@ from chainweigh.kernels.halfband import (
     bound_of,
     interpolate,
     oversampling_bound,
+    parabola_bound,
 )
 
 Float32 = NDArray[np.float32]
@@ -67,19 +69,23 @@ def interpolated_peak(samples: Float32) -> tuple[float, float]:
         oversampling_bound(METERING, N_STAGES),
         N_PHASES,
         native.lib.cw_true_peak,
-        _filters(),
+        meter_filters(),
     )
 
 
-def _filters() -> tuple[object, ...]:
-    """As the C kernels take them: taps, pairs, and the weight of bends at twice the rate.
-
-    There a signal exceeds its largest magnitude by at most that weight times its largest second
-    difference, over the 32 frames and 8 more on each side; the later stages reach no further.
-    """
+def meter_filters() -> tuple[object, ...]:
+    """As the C kernels take them: taps, pairs, and the weights of the bounds on their result."""
     taps, pairs = METERING.flat
-    bends = oversampling_bound(METERING.later, N_STAGES - 1).bends
-    return native.pointer(taps), native.pointer(pairs), sum(bends)
+    return native.pointer(taps), native.pointer(pairs), native.pointer(_bound_weights())
+
+
+@cache
+def _bound_weights() -> Float32:
+    of_blocks = oversampling_bound(METERING, N_STAGES)
+    once = parabola_bound(METERING, N_STAGES, 2)
+    twice = parabola_bound(METERING.later, N_STAGES - 1, 3)
+    parabolas = np.array([once.level, once.energy, twice.level, twice.largest]) * (1 + 3e-5)
+    return np.array([of_blocks.level, *of_blocks.bends, *parabolas], np.float32)
 
 
 def table_peak(samples: Float32) -> tuple[float, float]:
@@ -178,7 +184,7 @@ def true_peak_envelope(samples: Float32, *, floor: float) -> Float32:
             native.pointer(bounds),
             blocks.first,
             len(bounds),
-            *_filters(),
+            *meter_filters(),
             floor,
             native.pointer(row),
         )
@@ -210,27 +216,26 @@ def block_true_peaks(
     floor : linear amplitude; blocks that cannot exceed it are spared and read 0 or less than floor
     within : shape (n_blocks,); other blocks read 0
     """
-    bounds = oversampling_bound(METERING, N_STAGES).of(block_peaks(channel, within))
-    if within is not None:
-        bounds = np.where(within, bounds, np.float32(0))
+    n_blocks = -(-len(channel) // BLOCK_FRAMES) + 2 * LEAD_BLOCKS
     if not native.compiled:
-        return _block_true_peaks_twin(channel, bounds > np.float32(floor))
-    out = np.zeros(len(bounds), np.float32)
+        peaks = _block_true_peaks_twin(channel, n_blocks)
+        return peaks if within is None else np.where(within, peaks, np.float32(0))
+    out = np.zeros(n_blocks, np.float32)
     native.lib.cw_block_true_peaks(
         native.pointer(channel),
         len(channel),
-        native.pointer(bounds),
         -MARGIN_FRAMES,
-        len(bounds),
-        *_filters(),
+        n_blocks,
+        native.ffi.NULL if within is None else native.pointer(within),
+        *meter_filters(),
         floor,
         native.pointer(out),
     )
     return out
 
 
-def _block_true_peaks_twin(channel: Float32, wanted: NDArray[np.bool_]) -> Float32:
+def _block_true_peaks_twin(channel: Float32, n_blocks: int) -> Float32:
     fine = np.abs(interpolated(channel))
-    whole = np.zeros(len(wanted) * BLOCK_FRAMES * N_PHASES, np.float32)
+    whole = np.zeros(n_blocks * BLOCK_FRAMES * N_PHASES, np.float32)
     whole[: len(fine)] = fine
-    return np.where(wanted, whole.reshape(len(wanted), -1).max(axis=1), np.float32(0))
+    return np.asarray(whole.reshape(n_blocks, -1).max(axis=1))

@@ -6,6 +6,7 @@ is the least-squares gain over 200 ms.
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -74,10 +75,18 @@ def share_gains(energies: list[BandEnergies]) -> None:
         channel.gains[:, alike] = common[:, alike]
 
 
-def widest_movement_db(energies: list[BandEnergies], active: NDArray[np.bool_]) -> float | None:
-    """Widest spread of gains, 5th to 95th percentile, over bands and channels that tell of it."""
+@dataclass(frozen=True)
+class Movement:
+    """How far gains spread, 5th to 95th percentile in dB, and the frame where the lower is met."""
+
+    spread_db: float
+    low_frame: int
+
+
+def widest_movement(energies: list[BandEnergies], active: NDArray[np.bool_]) -> Movement | None:
+    """The widest spread over bands and channels that tell of it."""
     total = sum(float(e.reference.sum()) for e in energies)
-    worst: float | None = None
+    widest: Movement | None = None
     for channel in energies:
         for band in range(channel.gains.shape[1]):
             reference = channel.smooth_reference[:, band]
@@ -91,15 +100,24 @@ def widest_movement_db(energies: list[BandEnergies], active: NDArray[np.bool_]) 
                 continue
             gains_db = 20 * np.log10(channel.gains[counted, band])
             low, high = _percentiles(gains_db, reference[counted] ** LOUDNESS_EXPONENT, (5, 95))
-            worst = max(high - low, worst or 0.0)
-    return worst
+            spread_db = float(gains_db[high] - gains_db[low])
+            if widest is None or spread_db > widest.spread_db:
+                widest = Movement(spread_db, int(np.flatnonzero(counted)[low]))
+    return widest
 
 
-def _percentiles(values: Floats, weights: Floats, pct: tuple[float, ...]) -> list[float]:
+def frame_centre_s(frame: int, sample_rate_hz: int) -> float:
+    """Middle of a frame, in seconds of the signal; the first frames lie before it."""
+    length = frame_length(sample_rate_hz)
+    return (frame * (length // 4) - length // 2) / sample_rate_hz
+
+
+def _percentiles(values: Floats, weights: Floats, pct: tuple[float, ...]) -> list[int]:
+    """Which value each percentile is."""
     order = np.argsort(values, kind="stable")
     share = np.cumsum(weights[order])
     places = np.searchsorted(share, np.asarray(pct) / 100 * share[-1])
-    return [float(values[order[min(place, len(order) - 1)]]) for place in places]
+    return [int(order[min(place, len(order) - 1)]) for place in places]
 
 
 def apply_gains(x: NDArray[np.float32], gains: Floats, sample_rate_hz: int) -> None:

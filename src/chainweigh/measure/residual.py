@@ -18,8 +18,9 @@ from chainweigh.measure.linear_fit import LinearFit, apply_fit
 from chainweigh.measure.octave_gains import (
     BandEnergies,
     apply_gains,
+    frame_centre_s,
     share_gains,
-    widest_movement_db,
+    widest_movement,
 )
 
 LOW_BAND_HZ = (30.0, 80.0)
@@ -36,12 +37,14 @@ class FittedReference:
     samples : float32, shape (n_channels, n_frames): static fit times octave-band gains
     fit : the static fit
     gain_movement_db : 95th minus 5th percentile of the gains, in the band where it is largest
+    gain_low_s : where that 5th percentile is met
     undefined : field name -> reason
     """
 
     samples: Samples
     fit: LinearFit
     gain_movement_db: float | None
+    gain_low_s: float | None = None
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -54,7 +57,7 @@ class Residual:
     sdr_db : energy of the fitted reference over that of the residual
     residual_pct : rms of the residual in % of the candidate's
     low_band_residual_db : residual re candidate, both 30 to 80 Hz, where the ear model is deaf
-    gain_movement_db : as in `FittedReference`
+    gain_movement_db, gain_low_s : as in `FittedReference`
     undefined : field name -> reason
     """
 
@@ -62,6 +65,7 @@ class Residual:
     residual_pct: float | None
     low_band_residual_db: float | None
     gain_movement_db: float | None
+    gain_low_s: float | None
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -121,11 +125,16 @@ def follow_gains(
     energies = [BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
     active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
     share_gains(energies)
-    movement = widest_movement_db(energies, active)
+    movement = widest_movement(energies, active)
     for channel, band in zip(tone, energies, strict=True):
         apply_gains(channel, band.gains, sample_rate_hz)
-    undefined = {} if movement is not None else {"gain_movement_db": "no active frame is explained"}
-    return FittedReference(tone, fit, movement, undefined)
+    if movement is None:
+        reason = "no active frame is explained"
+        return FittedReference(
+            tone, fit, None, undefined=dict.fromkeys(("gain_movement_db", "gain_low_s"), reason)
+        )
+    low_s = max(frame_centre_s(movement.low_frame, sample_rate_hz), 0.0)
+    return FittedReference(tone, fit, movement.spread_db, low_s)
 
 
 def measure_residual(
@@ -179,7 +188,8 @@ def measure_residual(
         undefined["low_band_residual_db"] = reason + ", 30 to 80 Hz"
     else:
         low_db = 10 * float(np.log10(low_left / low_whole))
-    return Residual(sdr_db, residual_pct, low_db, fitted.gain_movement_db, undefined)
+    moved = fitted.gain_movement_db, fitted.gain_low_s
+    return Residual(sdr_db, residual_pct, low_db, *moved, undefined)
 
 
 def _why_undefined(left: float, whole: float) -> str | None:

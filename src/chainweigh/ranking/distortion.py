@@ -1,7 +1,8 @@
 """What a candidate does to the programme: residual, tone change, punch, audibility."""
 
 import threading
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import numpy as np
@@ -137,21 +138,36 @@ def measure_programme(programme: Programme, candidate: Samples) -> FittedProgram
     tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
     tone_gain, hits = _tone_part(programme, tone_fit, candidate)
     punch = compare_hits(hits, candidate)
-    undefined: Reasons = {**residual.undefined}
+    undefined: Reasons = {**residual.undefined, **_only_known(punch.undefined)}
     if punch.punch_loss_db is None:
         undefined["punch_loss_db"] = punch.undefined.get("punch_change_db", "no hits to judge")
     measures = ProgrammeMeasures(
         sdr_db=residual.sdr_db,
         residual_pct=residual.residual_pct,
         gain_movement_db=residual.gain_movement_db,
+        gain_low_s=_song_time_s(windows, residual.gain_low_s),
         low_band_residual_db=residual.low_band_residual_db,
         tone_gain_lu=tone_gain,
         punch_change_db=punch.punch_change_db,
+        punch_worst_s=punch.punch_worst_s,
         punch_low_change_db=punch.punch_low_change_db,
+        punch_low_worst_s=punch.punch_low_worst_s,
         punch_loss_db=punch.punch_loss_db,
         undefined=undefined,
     )
     return FittedProgramme(measures, tone_fit, fitted.samples)
+
+
+def _only_known(reasons: Mapping[str, str]) -> Reasons:
+    """Reasons of fields that the record has."""
+    names = {field.name for field in fields(ProgrammeMeasures)}
+    return {name: reason for name, reason in reasons.items() if name in names}
+
+
+def _song_time_s(windows: Windows, joined_s: float | None) -> float | None:
+    """A time in the windows as one of the song."""
+    times_s = () if joined_s is None else windows.song_times_s((joined_s,))
+    return times_s[0] if times_s else None
 
 
 def _tone_part(programme: Programme, fit: ToneFit, candidate: Samples) -> tuple[float, Hits]:

@@ -23,8 +23,8 @@ LIMITS = (
 class Entry:
     """What the order depends on. Gains in LU, distortion in percent, None where undefined.
 
-    `limited` holds what the budget limits, under the budget's own names; `worst_moments_s` where
-    the programme was disturbed most, worst first.
+    `limited` holds what the budget limits, under the budget's own names; `moments_s` the seconds
+    where what is limited is worst, under the same names, worst first.
     """
 
     name: str
@@ -37,7 +37,7 @@ class Entry:
     ranked_by: str = "tones"
     distortion_pct: float | None = None
     limited: Mapping[str, float | None] = field(default_factory=dict)
-    worst_moments_s: tuple[float, ...] = ()
+    moments_s: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
 
     def score_lu(self, price_lu_per_pct: float) -> float | None:
         """Loudness gain less the price of the added distortion."""
@@ -56,7 +56,7 @@ def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
 
 
 def first_breach(entry: Entry, settings: RankSettings) -> tuple[str | None, tuple[float, ...]]:
-    """The limit an entry breaks by the largest ratio, and the seconds where that is heard most."""
+    """The limit an entry breaks by the largest ratio, and the seconds where that is worst."""
     over = [
         (value / limit if limit > 0 else value, name)
         for name, _, _, value, limit in limited(entry, settings)
@@ -65,7 +65,7 @@ def first_breach(entry: Entry, settings: RankSettings) -> tuple[str | None, tupl
     if not over:
         return None, ()
     name = max(over)[1]
-    return name, entry.worst_moments_s if name.startswith("disturbed") else ()
+    return name, entry.moments_s.get(name, ())
 
 
 def above(value: float, limit: float) -> str:
@@ -83,9 +83,8 @@ def limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, st
 
 
 def _place(name: str, entry: Entry) -> str:
-    if not name.startswith("disturbed") or not entry.worst_moments_s:
-        return ""
-    return f", worst at {entry.worst_moments_s[0]:.1f} s"
+    moments_s = entry.moments_s.get(name)
+    return f", worst at {moments_s[0]:.1f} s" if moments_s else ""
 
 
 def overshoot(entry: Entry, settings: RankSettings) -> float:

@@ -18,7 +18,7 @@ from chainweigh.ranking.revision_results import Revision
 from chainweigh.ranking.set_results import Peaks, SetsConsidered, SetStep
 from chainweigh.ranking.settings import RankSettings
 
-SCHEMA = "1.3"
+SCHEMA = "1.4"
 
 MASTER = "master"
 
@@ -105,6 +105,8 @@ class ProgrammeMeasures:
     """Distortion on the programme itself: candidate against its fitted reference, by itself.
 
     `tone_gain_lu` is the PLR a static EQ of the same tone would change; it ranks nothing.
+    `gain_low_s` is where the gain that moves most is low, `punch_worst_s` and `punch_low_worst_s`
+    the onsets that lose most; all unknown in older records.
     """
 
     sdr_db: float | None
@@ -115,6 +117,9 @@ class ProgrammeMeasures:
     punch_change_db: float | None
     punch_low_change_db: float | None
     punch_loss_db: float | None
+    gain_low_s: float | None = None
+    punch_worst_s: float | None = None
+    punch_low_worst_s: float | None = None
     undefined: Reasons = field(default_factory=dict)
 
 
@@ -188,7 +193,7 @@ class Search:
     -3.2). `ended` is one of "budget", "no help", "range", "never within budget" and "trials", and
     "target" where a master reached its target, "front" where the Pareto front held more;
     `stopped_by` the limit crossed first, `crossed_at_db` the first setting known to cross it and
-    `crossed_at_s` the seconds where that was heard most. `curve` runs from the gentle end to the
+    `crossed_at_s` the seconds where that is worst. `curve` runs from the gentle end to the
     deep end, with the other searched settings of the chain as they were found.
     """
 

@@ -41,6 +41,7 @@ from chainweigh.render.chain_run import RunStage, render_chain
 from chainweigh.render.tone_bench import bench_tones
 
 TAKE, FITTED = "take", "fitted"
+NONE_INTENDED = "no stage is intended"
 
 
 @dataclass(frozen=True)
@@ -234,8 +235,9 @@ def _resolved(run: RunStage) -> ResolvedStage:
 def _measure_tones(chain: Chain, run: Matched, reference: Reference) -> ToneMeasures:
     """Tones through the stages after the last intended one, driven as the programme drives them."""
     driven = reference.tones
-    with_intended = None
+    with_intended, why = None, {"thdn_with_intended_pct": NONE_INTENDED}
     if chain.split:
+        why = {}
         _, whole = bench_tones(run.stages, driven.grid, driven.bands, driven.ridden)
         with_intended = whole.thdn_programme_pct
         driven = tones_of(run.intended, reference.sample_rate_hz)
@@ -250,5 +252,5 @@ def _measure_tones(chain: Chain, run: Matched, reference: Reference) -> ToneMeas
         frequencies_hz=tuple(map(float, driven.grid.frequencies_hz)),
         levels_dbfs=tuple(map(float, driven.grid.levels_dbfs)),
         thdn_pct=tuple(map(tuple, results.thdn_pct.tolist())),
-        undefined={**results.undefined, **distortion.undefined},
+        undefined={**results.undefined, **distortion.undefined, **why},
     )

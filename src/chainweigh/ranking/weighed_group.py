@@ -144,8 +144,29 @@ class WeighedGroup:
                 "disturbed_pct": in_mix.disturbed_pct if in_mix else None,
                 "disturbed_onsets_pct": in_mix.disturbed_onsets_pct if in_mix else None,
             },
-            worst_moments_s=in_mix.worst_moments_s if in_mix else (),
+            moments_s=_moments_s(programme, in_mix),
         )
+
+
+def _moments_s(
+    programme: ProgrammeMeasures, in_mix: HeardMeasures | None
+) -> dict[str, tuple[float, ...]]:
+    """Seconds at which what the budget limits is worst, as far as it has a place."""
+    heard = in_mix.worst_moments_s if in_mix else ()
+    hits = (
+        (programme.punch_change_db, programme.punch_worst_s),
+        (
+            programme.punch_low_change_db,
+            programme.punch_low_worst_s,
+        ),
+    )
+    lost = [(change, at_s) for change, at_s in hits if change is not None and at_s is not None]
+    return {
+        "disturbed_pct": heard,
+        "disturbed_onsets_pct": heard,
+        "punch_loss_db": (min(lost)[1],) if lost else (),
+        "gain_movement_db": () if programme.gain_low_s is None else (programme.gain_low_s,),
+    }
 
 
 def _ranked_distortion(

@@ -1,5 +1,6 @@
 """What every built-in effect and parameter does, in words and as data, from their own records."""
 
+import math
 import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -43,7 +44,7 @@ def effect_sheet(effect: Effect) -> EffectSheet:
             name=p.name,
             unit=None if p.kind in _BARE else p.kind.value,
             minimum=p.minimum,
-            maximum=p.maximum,
+            maximum=None if p.maximum == math.inf else p.maximum,
             choices=p.choices,
             default=p.default,
             about=p.about,

@@ -40,6 +40,7 @@ PAIR_ROWS: tuple[Row, ...] = (
     ("residual.residual_pct", "residual"),
     ("residual.low_band_residual_db", "residual 30 to 80 Hz re that band"),
     ("residual.gain_movement_db", "gain movement"),
+    ("residual.gain_low_s", "which is low at"),
     ("audibility.nmr_mean_db", "noise to mask ratio, mean"),
     ("audibility.nmr_worst_db", "noise to mask ratio, worst frame"),
     ("audibility.disturbed_pct", "disturbed frames, worst 10 s"),

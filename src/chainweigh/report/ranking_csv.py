@@ -44,8 +44,11 @@ PROGRAMME = (
     "residual_pct",
     "low_band_residual_db",
     "gain_movement_db",
+    "gain_low_s",
     "punch_change_db",
+    "punch_worst_s",
     "punch_low_change_db",
+    "punch_low_worst_s",
     "punch_loss_db",
 )
 SPECTRUM = ("largest_change_db", "largest_change_hz")

@@ -1,5 +1,7 @@
 """Chain files: what they say, and every way they can be wrong."""
 
+import math
+
 import pytest
 
 from chainweigh.chain.files import (
@@ -60,6 +62,31 @@ def test_units_are_brought_to_the_one_the_code_works_in(tmp_path):
     text = GOOD.replace("clip", "limit").replace("oversample = 16", 'release = "0.05 s"')
     (chain,) = load_chain(write(tmp_path, text))
     assert chain.stages[0].settings["release"] == pytest.approx(50.0)
+
+
+ENDLESS = """
+name = "Level hold"
+scope = "bus"
+about = "one line"
+[[stage]]
+effect = "compress"
+threshold = "rms"
+ratio = {}
+"""
+
+
+@pytest.mark.parametrize("written", ["inf", '"inf"'])
+def test_a_ratio_without_end_is_written_in_a_way_json_has_too(tmp_path, written):
+    (chain,) = load_chain(write(tmp_path, ENDLESS.format(written)))
+    assert chain.stages[0].settings["ratio"] == math.inf
+    assert chain.stages[0].written()["ratio"] == "inf"
+    chain.check_at_rate(44_100)
+
+
+@pytest.mark.parametrize("written", ["-inf", "nan", '"infinite"'])
+def test_no_other_number_without_end_is_a_ratio(tmp_path, written):
+    with pytest.raises(ChainFileError, match="ratio"):
+        load_chain(write(tmp_path, ENDLESS.format(written)))
 
 
 def test_a_sweep_of_two_settings_gives_every_pair_a_name_of_its_own(tmp_path):

@@ -1,3 +1,5 @@
+import math
+
 import numpy as np
 import pytest
 
@@ -88,9 +90,10 @@ def test_no_attack_time_catches_the_first_frame() -> None:
     assert to_db(out[0, 0]) == pytest.approx(-19.8, abs=1e-4)
 
 
-def test_the_highest_ratio_holds_a_tone_at_the_threshold() -> None:
-    out = run(level(0)[None], threshold=-20.0, ratio=1000.0, attack=1.0)
-    assert to_db(out[0, -1]) == pytest.approx(-19.98, abs=1e-4)
+@pytest.mark.parametrize(("ratio", "expected_dbfs"), [(1000.0, -19.98), (math.inf, -20.0)])
+def test_the_highest_ratios_hold_a_tone_at_the_threshold(ratio, expected_dbfs) -> None:
+    out = run(level(0)[None], threshold=-20.0, ratio=ratio, attack=1.0)
+    assert to_db(out[0, -1]) == pytest.approx(expected_dbfs, abs=1e-4)
 
 
 def test_the_detector_low_cut_is_a_second_order_butterworth_filter() -> None:

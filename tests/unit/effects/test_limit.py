@@ -286,6 +286,39 @@ def test_the_kernel_equals_its_twin_within_a_millionth(shape, link):
         np.testing.assert_allclose(gains[:, whole], their_gains[:, whole], atol=2e-6)
 
 
+def _covering_signals():
+    """Decays, hits over a low note and steady tones: one peak's release covers much of the next."""
+    rng = np.random.default_rng(21)
+    frames = np.arange(30000)
+    for time_frames in (300.0, 3000.0, 30000.0):
+        hits = np.exp(-(frames % 7000) / time_frames)
+        yield np.array([hits * np.sin(0.01 * frames), hits * rng.standard_normal(len(frames))])
+        yield hits[None] * (1 + 1e-4 * rng.standard_normal((2, len(frames))))
+        yield np.sin(frames * 450.0 / time_frames)[None]
+
+
+@pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
+@pytest.mark.parametrize(
+    "shape",
+    [
+        GainShape(221, 221, 0, 0.99972),
+        GainShape(221, 88, 441, 0.999),
+        GainShape(45, 20, 0, 0.99, 0.9999),
+        GainShape(1, 1, 100, 0.9),
+        GainShape(221, 221),
+    ],
+)
+@pytest.mark.parametrize("link", [0.0, 0.4, 1.0])
+def test_true_peaks_that_a_release_covers_are_spared_without_changing_a_bit(shape, link):
+    for samples in (*_signals(), *_covering_signals()):
+        samples = samples.astype(np.float32)
+        whole = true_peak_envelope(samples, floor=0.3)
+        full, moves = limit(samples, whole, ceiling=0.3, link=link, shape=shape)
+        spared, same_moves = limit(samples, None, ceiling=0.3, link=link, shape=shape)
+        assert spared.tobytes() == full.tobytes()
+        assert same_moves.tobytes() == moves.tobytes()
+
+
 @pytest.mark.skipif(not native_library.compiled, reason="no compiled kernels")
 def test_the_trim_kernel_equals_its_twin():
     rng = np.random.default_rng(4)

@@ -10,7 +10,10 @@ from chainweigh.kernels.halfband import (
     block_peaks,
     block_peaks_twin,
     bound_of,
+    interpolate,
     oversampling_bound,
+    parabola_bound,
+    parabola_bound_of,
     phase_filters,
 )
 from chainweigh.kernels.true_peak import (
@@ -96,6 +99,43 @@ def test_no_block_exceeds_its_bound():
             fine = interpolated(channel)
             whole[: len(fine)] = np.abs(fine)
             assert (whole.reshape(len(bounds), -1).max(axis=1) <= bounds).all()
+
+
+def _parabola_tops(signal):
+    """Largest magnitude of each interval's parabola, looked for at 64 places, from the first on."""
+    before, start, end, after = (signal[k : len(signal) - 3 + k] for k in range(4))
+    place = np.linspace(0, 1, 65)[:, None]
+    bend = place * (place - 1) / 4 * (before - start - end + after)
+    return np.abs(start + place * (end - start) + bend).max(axis=0)
+
+
+@pytest.mark.parametrize(
+    ("cascade", "n_stages", "order"),
+    [(METERING, N_STAGES, 2), (METERING.later, N_STAGES - 1, 3)],
+    ids=["at the rate", "at twice the rate"],
+)
+def test_no_interpolation_exceeds_its_parabola_by_more_than_its_bound(cascade, n_stages, order):
+    bound, reach = parabola_bound(cascade, n_stages, order), 64
+    for samples in _signals():
+        signal = np.pad(samples[0].astype(np.float64), 2 * reach)
+        fine = np.abs(interpolate(signal, n_stages, cascade)).reshape(len(signal), -1).max(axis=1)
+        differences = np.pad(np.abs(np.diff(signal, order)), reach)
+        near = np.lib.stride_tricks.sliding_window_view(differences, 2 * reach)
+        rest = [bound.largest * near.max(axis=1), bound.energy * np.sqrt((near**2).sum(axis=1))]
+        allowed = bound.level * _parabola_tops(signal) + np.minimum(*rest)[1 : len(signal) - 2]
+        inner = slice(reach, -reach)
+        rounding = 1e-6 * np.abs(signal).max()
+        assert (fine[1:-2][inner] <= allowed[inner] + rounding).all()
+
+
+def test_an_interpolation_by_parabolas_leaves_nothing_to_its_differences():
+    place = np.arange(8)[:, None] / 8
+    bend = place * (place - 1) / 4
+    parabolas = np.hstack([0 * bend, bend, 1 - place - bend, place - bend, bend])
+    for order in (2, 3):
+        bound = parabola_bound_of(parabolas, order)
+        assert bound.level == pytest.approx(1.0, abs=1e-12)
+        assert bound.largest == pytest.approx(0.0, abs=1e-12)
 
 
 def test_the_bound_of_a_linear_interpolation_needs_no_second_difference():

@@ -79,6 +79,16 @@ def test_slow_gain_is_absorbed_and_reported():
     assert residual.sdr_db > 35
 
 
+def test_the_moment_is_told_at_which_the_gain_is_low():
+    """Turned down by 6 dB for one second in eight: 13 %, so the 5th percentile lies within."""
+    reference = noise()
+    time_s = np.arange(reference.shape[1]) / RATE
+    down = np.interp(time_s, [4.9, 5.1, 5.9, 6.1], [1, 0.5, 0.5, 1])
+    fitted, residual = weigh(reference, planar(reference * down))
+    assert 5.0 < fitted.gain_low_s < 6.0
+    assert residual.gain_low_s == fitted.gain_low_s
+
+
 def test_fast_gain_is_residual_and_not_gain_movement():
     """Amplitude modulation at 20 Hz, depth m: side bands hold m^2 / 2 of the energy."""
     reference = noise()

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from chainweigh.ranking.empty_budget import kept_by_none
-from chainweigh.ranking.order import Entry, price_range, rank
+from chainweigh.ranking.order import Entry, first_breach, price_range, rank
 from chainweigh.ranking.settings import READABLE_THDN_PCT, Budget, RankSettings
 
 SETTINGS = RankSettings(price_lu_per_pct=0.1, tie_lu=0.1, budget=Budget(thdn_programme_pct=10.0))
@@ -144,6 +144,12 @@ def test_every_limit_of_the_budget_rejects_by_name(limit, value, said):
     over = entry("over", 3.0, 1.0, **{limit: value})
     assert order(over) == ["bypass", "over"]
     assert said in standing("over", over).why
+
+
+def test_a_limit_that_is_crossed_says_where_it_is_worst():
+    over = replace(entry("over", 3.0, 1.0, punch_loss_db=2.5), moments_s={"punch_loss_db": (7.25,)})
+    assert "punch lost 2.5 dB, allowed 1 dB, worst at 7.2 s" in standing("over", over).why
+    assert first_breach(over, SETTINGS) == ("punch_loss_db", (7.25,))
 
 
 def test_a_value_on_its_limit_is_within_budget():

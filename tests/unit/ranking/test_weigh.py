@@ -1,6 +1,9 @@
 """One candidate weighed by itself, on made-up hits."""
 
+from dataclasses import fields
+
 import numpy as np
+import pytest
 
 from chainweigh.audio.files import read_audio
 from chainweigh.chain.chain import Chain, Stage
@@ -42,3 +45,28 @@ def test_a_level_read_from_blocks_for_lack_of_hits_is_noted_at_its_setting(tmp_p
         (stage,) = weigh(chain, reference, Cache(tmp_path)).stages
         notes.append(next(s.note for s in stage.settings if s.key == "ceiling"))
     assert "400 ms blocks" in notes[0] and notes[1] is None
+
+
+def test_what_is_lost_says_where_in_the_song_it_is_worst(tmp_path):
+    """Two hits in 40 s stand far above the others; the clip takes of them alone."""
+    samples = 0.2 * hits(40)
+    for at_s, gain in ((21.0, 4), (33.5, 8)):
+        samples[:, round(at_s * RATE_HZ) : round((at_s + 0.5) * RATE_HZ)] *= gain
+    reference = Reference("drums", samples, loudest_windows(samples, RATE_HZ))
+    chain = Chain("Clip", "bus", "", (Stage("clip", {"ceiling": parse_level("peak - 12 dB")}),))
+    programme = weigh(chain, reference, Cache(tmp_path)).programme
+    assert programme.punch_worst_s == pytest.approx(33.5, abs=0.02)
+    assert min(abs(programme.gain_low_s - at_s) for at_s in (21.1, 33.6)) < 0.3
+
+
+def test_every_measure_that_is_none_has_its_reason(tmp_path):
+    samples = hits()
+    samples[:, ::2] = -samples[:, 1::2]  # next to nothing below 200 Hz
+    reference = Reference("hats", samples, loudest_windows(samples, RATE_HZ))
+    chain = Chain("Clip", "bus", "", (Stage("clip", {"ceiling": parse_level("peak - 3 dB")}),))
+    weighed = weigh(chain, reference, Cache(tmp_path))
+    for record in (weighed.programme, weighed.tones, weighed.soloed, weighed.file):
+        for field in fields(record):
+            if getattr(record, field.name) is None:
+                assert record.undefined[field.name], field.name
+    assert weighed.programme.punch_low_change_db is None

@@ -58,10 +58,13 @@ def programme_measures(rank, **changes):
         "sdr_db": 31.4 - rank,
         "residual_pct": 2.7,
         "gain_movement_db": 0.42,
+        "gain_low_s": 12.5,
         "low_band_residual_db": -33.6,
         "tone_gain_lu": 0.07,
         "punch_change_db": -0.36,
+        "punch_worst_s": 3.25,
         "punch_low_change_db": -0.58,
+        "punch_low_worst_s": 7.75,
         "punch_loss_db": 0.58,
     }
     return r.ProgrammeMeasures(**{**values, **changes})

@@ -47,7 +47,7 @@ def test_apply_runs_come_back_with_expectations_and_warnings(applied, tmp_path):
 def test_text_is_strict_json_indented_by_two_with_a_newline_at_the_end(results):
     text = results_text(results)
     assert strict(text)["chosen"]["mix_headroom_db"] == 1.93
-    assert text.startswith('{\n  "schema": "1.3",\n  "program"')
+    assert text.startswith('{\n  "schema": "1.4",\n  "program"')
     assert text.endswith("}\n")
 
 
@@ -144,7 +144,7 @@ def test_a_newer_minor_version_is_read_without_what_is_new_and_said_once(results
     data["mood"] = "bright"
     data["chosen"]["mood"] = {"more": 1}
     loaded = load_results(folder_with(tmp_path, json.dumps(data)))
-    assert replace(loaded, schema="1.3", notes=results.notes) == results
+    assert replace(loaded, schema="1.4", notes=results.notes) == results
     assert loaded.notes[-1].startswith("results.json was written by schema 1.7")
     write_results(loaded, tmp_path / "results.json")
     assert load_results(tmp_path) == loaded

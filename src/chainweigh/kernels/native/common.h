@@ -9,7 +9,12 @@
 #include <string.h>
 
 #if defined(__x86_64__) && defined(__linux__) && defined(__GNUC__) && !defined(__clang__)
-#define WIDE __attribute__((target_clones("avx512f", "avx2", "default")))
+#if __GNUC__ >= 12
+#define WIDEST "arch=x86-64-v4" /* which has 32 registers for vectors of any width */
+#else
+#define WIDEST "avx512f"
+#endif
+#define WIDE __attribute__((target_clones(WIDEST, "avx2", "default")))
 #else
 #define WIDE
 #endif

@@ -8,7 +8,7 @@
 #include "common.h"
 #include "compress.h"
 
-#define BLOCK 256
+#define BLOCK 384
 #define LANES 8 /* frames a recursion steps over, and what it remembers of its past */
 #define TINY_REDUCTION 1e-10
 #define TINY_POWER 1e-25

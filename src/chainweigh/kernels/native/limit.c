@@ -5,17 +5,14 @@
    smoothed by two box-cars as long as the attack together; straight lines join the steps. Box-cars
    run on integers of 2^-30, so their sums are exact and return to exactly nothing. Loops that carry
    a value from step to step hold nothing else, so that the others are vectorised. */
-#include "common.h"
-#include "_halfband.h"
+#include "_ahead.h"
 #include "limit.h"
 
-#define SPAN 2048
+#define SPAN PIECE_FRAMES
 #define LONG_STEP 4
 #define GROUP 32 /* steps whose release is worked out by doubling */
 #define PIECE 64 /* frames looked at before a span is known to hold a need */
 #define UNIT 1073741824.0f /* 2^30 */
-#define FAINT 9.5367431640625e-7f /* 2^-20: a release ends here, at -120 dB */
-#define MAX_CHANNELS 2
 
 typedef struct {
     float *need;    /* per step, from the hold before the span over the look-ahead after it */
@@ -286,20 +283,33 @@ INLINE void gain_moves(const Lane *lane, const Shape *shape, int n, float *moves
         block_moves(lane->knots, n_blocks, BLOCK, moves);
 }
 
-/* One span of a lane; afterwards busy tells whether its gain may differ from 1. */
-INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_frames,
+/* The frames whose need the span that begins at start has to read: n from `from` on, after as many
+   steps before the programme's first frame. */
+typedef struct {
+    int64_t from;
+    int n, skipped;
+} Reading;
+
+INLINE Reading reading_of(const Shape *shape, int64_t start, int64_t n_frames)
+{
+    Reading reading = {start + (shape->n_look - 1) * shape->step, 0, 0};
+    if (reading.from < 0) reading.skipped = (int)((-reading.from + shape->step - 1) / shape->step);
+    reading.from += reading.skipped * shape->step;
+    int64_t left = n_frames - reading.from, room = SPAN - reading.skipped * shape->step;
+    reading.n = (int)(left < room ? left : room);
+    return reading;
+}
+
+/* One span of a lane; afterwards busy tells whether its gain may differ from 1. own, other: the
+   envelopes of what is read, other NULL for mono. */
+INLINE void advance(Lane *lane, const Shape *shape, int64_t start, const Reading *reading,
                     const float *own, const float *other, float ceiling, float link)
 {
-    int ahead = shape->n_look - 1, known = shape->n_hold + ahead;
-    int64_t from = start + ahead * shape->step;
-    int skipped = from < 0 ? (int)((-from + shape->step - 1) / shape->step) : 0;
-    from += skipped * shape->step;
-    int64_t left = n_frames - from, room = SPAN - skipped * shape->step;
-    int n = (int)(left < room ? left : room);
+    int known = shape->n_hold + shape->n_look - 1;
     memset(lane->need + known, 0, (size_t)shape->n_steps * sizeof(float));
-    if (n > 0 && read_need(own + from, other ? other + from : NULL, n, shape->step, ceiling, link,
-                           lane->need + known + skipped))
-        lane->last_needed = from + n - 1 + shape->n_hold * shape->step;
+    if (reading->n > 0 && read_need(own, other, reading->n, shape->step, ceiling, link,
+                                    lane->need + known + reading->skipped))
+        lane->last_needed = reading->from + reading->n - 1 + shape->n_hold * shape->step;
     lane->busy = lane->last_needed >= start || lane->released > 0.0 || lane->average > FAINT ||
                  lane->sum_of_sums != 0 || lane->knots[shape->n_steps] != 1.0f;
     if (lane->busy) {
@@ -314,24 +324,40 @@ INLINE void advance(Lane *lane, const Shape *shape, int64_t start, int64_t n_fra
     memmove(lane->need, lane->need + shape->n_steps, (size_t)known * sizeof(float));
 }
 
-/* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored). link from 0 to
-   1: how far a channel follows the other; at 1 there is one gain for all. slow_decay: 0, or that
-   of the average. moves: of each gain and block the lowest and the most it moves in a frame; 1 and
-   0 before. Returns 0 when memory ran out. */
+/* All lanes' spans that begin at start. envelope: NULL to read what looks ahead instead. */
+INLINE void advance_all(Lane *lanes, int n_lanes, const Shape *shape, int64_t start,
+                        const float *envelope, Ahead *ahead, float link)
+{
+    Reading reading = reading_of(shape, start, ahead->n_frames);
+    const float *read[MAX_CHANNELS] = {NULL, NULL};
+    if (!envelope && reading.n > 0) look_ahead(ahead, reading.from, reading.n);
+    for (int c = 0; c < ahead->n_channels; c++)
+        read[c] = envelope ? envelope + c * ahead->n_frames + reading.from : ahead->window[c];
+    for (int c = 0; c < n_lanes; c++)
+        advance(&lanes[c], shape, start, &reading, read[c], read[1 - c], ahead->ceiling, link);
+}
+
+/* envelope: the magnitude to keep below ceiling, per frame (its sign is ignored); NULL for the true
+   peaks of x. taps, pairs, weights: of their meter. link from 0 to 1: how far a channel follows the
+   other; at 1 there is one gain for all. slow_decay: 0, or that of the average. moves: of each gain
+   and block the lowest and the most it moves in a frame; 1 and 0 before. Returns 0 when memory ran
+   out. */
 WIDE int cw_limit(const float *x, const float *envelope, float *y, float *moves, int n_channels,
-                  int64_t n_frames, float ceiling, float link, int n_look, int n_attack,
-                  int n_hold, double decay, double slow_decay)
+                  int64_t n_frames, const float *taps, const int32_t *pairs, const float *weights,
+                  float ceiling, float link, int n_look, int n_attack, int n_hold, double decay,
+                  double slow_decay)
 {
     int64_t n_blocks = (n_frames + BLOCK - 1) / BLOCK;
     Shape shape = shape_of(n_look, n_attack, n_hold, decay, slow_decay);
     Lane lanes[MAX_CHANNELS];
+    Ahead ahead;
     int n_lanes = link == 1.0f ? 1 : n_channels, ok = 1;
+    look_from_start(&ahead, x, n_channels, n_frames, ceiling, link, decay, LONG_STEP);
+    ahead.meter = meter_of(taps, pairs, weights);
     for (int c = 0; c < n_lanes; c++) ok = allocate(&lanes[c], &shape) && ok;
     int64_t before = (n_look + LONG_STEP + SPAN) / SPAN; /* spans the look-ahead reaches back */
     for (int64_t start = -before * SPAN; ok && start < n_frames; start += SPAN) {
-        for (int c = 0; c < n_lanes; c++)
-            advance(&lanes[c], &shape, start, n_frames, envelope + c * n_frames,
-                    n_channels == 2 ? envelope + (1 - c) * n_frames : NULL, ceiling, link);
+        advance_all(lanes, n_lanes, &shape, start, envelope, &ahead, link);
         if (start < 0) continue;
         int n = n_frames - start < SPAN ? (int)(n_frames - start) : SPAN;
         for (int c = 0; c < n_channels; c++) {
