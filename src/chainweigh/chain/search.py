@@ -73,6 +73,24 @@ def _number(value: Value) -> float:
     return float(value)  # type: ignore[arg-type]
 
 
+def moved(value: Value, by_db: float) -> Value:
+    """A level or gain so many dB higher, to 0.01 dB, written as it was.
+
+    Raises
+    ------
+    ChainFileError
+        A value that is no number.
+    """
+    if isinstance(value, LevelExpression):
+        return LevelExpression(value.name, round(value.offset_db + by_db, 2))
+    if isinstance(value, str):
+        found = quantity(value)
+        if found is None:
+            raise ChainFileError(f'"{value}" is not a number of dB')
+        return f"{round(found[0] + by_db, 2):g} {found[1]}".rstrip()
+    return round(float(value) + by_db, 2)  # type: ignore[arg-type]
+
+
 def search_range(stage: int, key: str, unit: str, start: Value, stop: Value) -> SearchRange:
     """The range between two values of a parameter in dB.
 

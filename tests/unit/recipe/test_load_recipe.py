@@ -130,3 +130,21 @@ def test_a_chain_searched_again_keeps_its_own_name_without_what_was_found(load):
     again = searched_again(place)
     assert again.name == "Clip, hard"
     assert [str(search) for search in again.searches] == ["hits - 0.13 dB to hits - 6.13 dB"]
+
+
+@pytest.mark.parametrize(
+    ("stage", "searched", "again"),
+    [
+        ({"effect": "clip", "ceiling": "-6 dBFS"}, "-3 to -9 dBFS", "-3 dBFS to -9 dBFS"),
+        ({"effect": "gain", "gain": "5 dB"}, "+0 to +12 dB", "2 dB to 8 dB"),
+        ({"effect": "clip", "ceiling": "38.6 dBFS"}, "", "39.85 dBFS to 35.6 dBFS"),
+    ],
+)
+def test_a_found_value_of_any_kind_is_searched_again_its_own_way_inside_its_range(
+    load, stage, searched, again
+):
+    key = list(stage)[1]
+    found = {"stage": 1, "parameter": key, "setting": stage[key], "searched": searched}
+    group = {"name": "drums", "chain": "Found", "found": [found], "stage": [stage]}
+    (search,) = searched_again(load(("group",), [group]).groups[0]).searches
+    assert str(search) == again
