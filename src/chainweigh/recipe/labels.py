@@ -25,21 +25,22 @@ def relabelled(chain: Chain, found: Sequence[CalledBy]) -> Chain:
     """
     name, labels = _split(chain)
     waiting = list(found)
-    settled = {(number, key) for number, key, _ in found}
     for key, text in labels:
         of_found = next((f for f in waiting if f[1:] == (key, text)), None)
         if of_found is not None:
             waiting.remove(of_found)
             now: str | None = _written(chain.stages[of_found[0]], key)
         else:
-            others = [
-                stage
-                for number, stage in enumerate(chain.stages)
-                if key in stage.settings and (number, key) not in settled
-            ]
-            now = _true_text(others, key, text)
+            now = _true_text(_stages_with(chain, key, found), key, text)
         name += "" if now is None else f", {key} {now}"
     return replace(chain, name=name)
+
+
+def _stages_with(chain: Chain, key: str, found: Sequence[CalledBy]) -> list[AnyStage]:
+    """The stages that set a parameter, without those where it was found if there are others."""
+    setting = {n: stage for n, stage in enumerate(chain.stages) if key in stage.settings}
+    others = setting.keys() - {number for number, of, _ in found if of == key}
+    return [setting[number] for number in sorted(others or setting)]
 
 
 def _split(chain: Chain) -> tuple[str, list[tuple[str, str]]]:

@@ -83,6 +83,10 @@ def test_a_found_value_edited_by_hand_is_what_the_chain_is_called(load):
     assert load().groups[0].chain.name == "Clip, ceiling hits - 3.13 dB"
     edited = load(("group", 0, "stage", 0, "ceiling"), "hits - 2 dB")
     assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
+    unsaid = {"found": [{"stage": 1, "parameter": "ceiling"}]}
+    unsaid |= {"stage": [{"effect": "clip", "ceiling": "hits - 2 dB"}]}
+    edited = load(("group", 0), {**RECIPE["group"][0], **unsaid})
+    assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
 
 
 SWEPT = {
