@@ -83,13 +83,13 @@ class Assembly:
 
     def run(self, kind: str) -> Run:
         """Judge every comparison's candidates for their places, and write everything down."""
-        standings = {name: self.search.standings(name, self.picks) for name in self.search.groups}
+        standings = self.search.standings(self.picks)
         comparisons = [
             self._comparison(self.search, name, standings[name], self.picks)
             for name in self.search.groups
         ]
         self.search.let_go()
-        master_standings = self.master_search.standings(MASTER, self.master_search.dry)
+        master_standings = self.master_search.standings(self.master_search.dry)[MASTER]
         if self.fixed_master is None:
             master_standings = reaching_first(self.master_search, master_standings, self.settings)
         master_pick = self.fixed_master or master_standings[0][0].name

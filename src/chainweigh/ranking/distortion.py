@@ -92,6 +92,11 @@ class Programme:
             sample_rate_hz=self.windows.sample_rate_hz,
         )
 
+    def let_go(self) -> None:
+        """Let go of what is worth its memory only where many candidates are fitted."""
+        with self._lock:
+            self.__dict__.pop("_fit_side", None)
+
     @property
     def hits(self) -> Hits:
         """Its hits, for punch."""

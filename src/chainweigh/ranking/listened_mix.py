@@ -64,8 +64,10 @@ class ListenedMix:
             windows = windows.whole_song(fitted.shape[1])
         else:
             fitted = group.fitted(candidate)
+        fitted = self._among_others(fitted)
+        return measure_heard(fitted, self._among_others(taken), self._onsets, windows)
+
+    def _among_others(self, part: Samples) -> Samples:
         with self._lock:
             others = self._others
-        fitted = sum_of([*others, fitted])
-        taken = sum_of([*others, taken])
-        return measure_heard(fitted, taken, self._onsets, windows)
+        return sum_of([*others, part]) if others else part

@@ -50,26 +50,36 @@ class SetSearch:
         """Every group as it is."""
         return {name: group.chains[0].name for name, group in self.groups.items()}
 
-    def standings(self, name: str, picks: Picks) -> list[tuple[Entry, Standing]]:
-        """A group's candidates in order, in the mix that the other groups' picks make.
+    def standings(self, picks: Picks) -> dict[str, list[tuple[Entry, Standing]]]:
+        """Every group's candidates in order, in the mix that the other groups' picks make.
 
         Every candidate that did not fail is judged by ear model in that mix, the bypass apart; the
         winner and the runner-up over the whole song too, which may cost them their places.
         """
-        weighed = self.groups[name].weighed
-        chains = [chain for chain in self.groups[name].chains if chain.stages]
-        self._judge(name, [c.name for c in chains if weighed[c.name].failure is None], picks)
+        self._judge({name: self._sounding(name) for name in self.groups}, picks)
         while True:
-            ranked = self._ranked(name, picks)
-            leading = [
-                entry.name
-                for entry, standing in ranked[:2]
-                if standing.within_budget and self.in_mix(name, entry.name, picks)
-            ]
-            new = [c for c in leading if not self.in_mix(name, c, picks, whole_song=True)]
-            if not new:
+            ranked = {name: self._ranked(name, picks) for name in self.groups}
+            new = {name: self._leading(name, picks, order) for name, order in ranked.items()}
+            if not any(new.values()):
                 return ranked
-            self._judge(name, new, picks, whole_song=True)
+            self._judge(new, picks, whole_song=True)
+
+    def _sounding(self, name: str) -> list[str]:
+        """Candidates that do something and did not fail."""
+        group = self.groups[name]
+        return [c.name for c in group.chains if c.stages and group.weighed[c.name].failure is None]
+
+    def _leading(
+        self, name: str, picks: Picks, ranked: Sequence[tuple[Entry, Standing]]
+    ) -> list[str]:
+        """Of the first two, those that keep the budget and were not heard over the whole song."""
+        return [
+            entry.name
+            for entry, standing in ranked[:2]
+            if standing.within_budget
+            and self.in_mix(name, entry.name, picks)
+            and not self.in_mix(name, entry.name, picks, whole_song=True)
+        ]
 
     def in_mix(
         self, name: str, candidate: str, picks: Picks, *, whole_song: bool = False
@@ -89,9 +99,9 @@ class SetSearch:
             if best == bypass:
                 return best
             if not self.in_mix(name, best, picks):
-                self._judge(name, [best], picks)
+                self._judge({name: [best]}, picks)
             elif not self.in_mix(name, best, picks, whole_song=True):
-                self._judge(name, [best], picks, whole_song=True)
+                self._judge({name: [best]}, picks, whole_song=True)
             else:
                 return best
 
@@ -115,20 +125,23 @@ class SetSearch:
 
     def heard_entry(self, name: str, candidate: str, picks: Picks, whole_song: bool) -> Entry:
         """The same, after listening to it in the loudest windows or over the whole song."""
-        self._judge(name, [candidate], picks, whole_song=whole_song)
+        self._judge({name: [candidate]}, picks, whole_song=whole_song)
         return self.entry(name, candidate, picks)
 
     def _judge(
-        self, name: str, candidates: Sequence[str], picks: Picks, *, whole_song: bool = False
+        self, wanted: Mapping[str, Sequence[str]], picks: Picks, *, whole_song: bool = False
     ) -> None:
-        """Listen to candidates in the mix around them, in the loudest windows or all the way."""
-        context = _context(name, picks)
-        new = [c for c in candidates if (name, c, context, whole_song) not in self.heard]
-        around = self._listened_mix(name, picks, whole_song)
-        jobs = [lambda c=candidate: around.heard(c) for candidate in new]
+        """Listen to groups' candidates in the mix around each, in the loudest windows or all."""
+        keys = [
+            (name, candidate, _context(name, picks), whole_song)
+            for name, candidates in wanted.items()
+            for candidate in candidates
+        ]
+        new = [key for key in keys if key not in self.heard]
+        around = {name: self._listened_mix(name, picks, whole_song) for name, *_ in new}
+        jobs = [lambda n=name, c=candidate: around[n].heard(c) for name, candidate, *_ in new]
         done = run_jobs(jobs, threads=self.threads, progress=no_progress, what="")
-        for candidate, heard in zip(new, done, strict=True):
-            self.heard[name, candidate, context, whole_song] = heard
+        self.heard |= zip(new, done, strict=True)
 
     def _listened_mix(self, name: str, picks: Picks, whole_song: bool) -> ListenedMix:
         """The mix to listen to a group's candidates in; the one asked for last is kept."""

@@ -45,6 +45,7 @@ class WeighedGroup:
     searches: dict[str, tuple[Search, ...]] = field(default_factory=dict)
     fronts: dict[str, Front] = field(default_factory=dict)
     _shared: WeakValueDictionary[str, Samples] = field(default_factory=WeakValueDictionary)
+    _shared_windows: WeakValueDictionary[str, Samples] = field(default_factory=WeakValueDictionary)
 
     def try_chain(self, chain: Chain, cache: Cache) -> None:
         """Weigh a chain that is no candidate, or not yet."""
@@ -83,7 +84,13 @@ class WeighedGroup:
         return self._shared.get(candidate)
 
     def windowed(self, candidate: str) -> Samples:
-        """A candidate's matched samples in the windows, joined."""
+        """A candidate's matched samples in the windows, joined; shared as `samples_of` shares."""
+        samples = self._shared_windows.get(candidate)
+        if samples is None:
+            samples = self._shared_windows[candidate] = self._cut(candidate)
+        return samples
+
+    def _cut(self, candidate: str) -> Samples:
         windows, held = self.reference.windows, self._held(candidate)
         if held is not None:
             return windows.cut(held)
@@ -207,6 +214,8 @@ def weigh_all(
     jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
     done = run_jobs(jobs, threads=threads, progress=progress, what="weighing chains")
     results = dict(zip(((r.name, c.name) for r, c in pairs), done, strict=True))
+    for reference in references:
+        reference.programme.let_go()
     return {
         r.name: WeighedGroup(
             r,
