@@ -1,6 +1,7 @@
 """What every built-in effect promises, over the whole registry."""
 
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from scipy.signal import correlate
 
 import chainweigh.effects
 from chainweigh.audio.array import from_db
-from chainweigh.effects import NAMES, effect
+from chainweigh.effects import NAMES, effect, masked_clip, resonance_cut
 from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
 
 # Settings that make the effect work hard on noise that peaks near 0 dBFS.
@@ -127,6 +128,29 @@ ADDED_PEAK = {"dither": 1.5 * 2.0**-15}
 
 # A masked clip remembers what masked a frame until it has died away, not to the last bit.
 FORWARD_MASKING = {"masked_clip": 2.0**-22}
+
+# Effects that decide in steps, and how many frames a step is at 48 kHz: these treat a sound alike
+# wherever it begins by whole steps. Noise of a dither follows from all that came before it.
+STEP_FRAMES = {
+    "clip": 32,  # of its true-peak trim; without that, of one frame
+    "limit": 32,
+    "masked_clip": 512,
+    "resonance_cut": 512,
+    "shorten": 16,
+    "transient": 16,
+}
+NOISY = ("dither",)
+# Rounding: a filter run backwards, or by transforms, has rung into silence by less than -225 dBFS;
+# a limiter's gain is a mean taken up in 64-bit float; what is added up in 32-bit float, window by
+# window, differs in its last bits by where the adding begins.
+ROUNDING = {
+    "compress_bands": 1e-24,
+    "eq": 5e-12,
+    "limit": 2.0**-23,
+    "mono_below": 1e-24,
+    "resonance_cut": 2.0**-22,
+    **FORWARD_MASKING,
+}
 
 RATES_HZ = (44_100, 48_000, 88_200, 96_000, 176_400, 192_000)
 
@@ -282,6 +306,37 @@ def test_what_comes_later_changes_nothing_earlier(name: str, given: dict[str, ob
     assert np.array_equal(
         run(name, given, samples)[:, before], run(name, given, changed)[:, before]
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "given"), cases({n: g for n, g in AT_WORK.items() if n not in NOISY})
+)
+def test_a_silent_lead_in_delays_the_output_and_changes_nothing_else(
+    name: str, given: dict[str, object]
+) -> None:
+    """Neither where internal blocks begin nor how long silence lasts can be heard."""
+    in_steps = name in STEP_FRAMES and given.get("true_peak", name != "clip")
+    step = STEP_FRAMES[name] if in_steps else 1
+    samples = np.pad(noise(40_001, peak=1.0), ((0, 0), (4_800, 0)))
+    expected = run(name, given, samples)
+    for lead in {step, 333 // step * step or step, 4_097 // step * step}:
+        late = run(name, given, np.pad(samples, ((0, 0), (lead, 0))))
+        apart = np.abs(late - np.pad(expected, ((0, 0), (lead, 0)))).max()
+        assert apart <= ROUNDING.get(name, 0.0), lead
+
+
+@pytest.mark.parametrize("n_at_a_time", [1, 7, 1_000])
+@pytest.mark.parametrize(
+    ("name", "module", "constant"),
+    [("resonance_cut", resonance_cut, "CHUNK"), ("masked_clip", masked_clip, "BATCH")],
+)
+def test_how_many_windows_are_worked_on_at_a_time_changes_nothing(
+    monkeypatch: pytest.MonkeyPatch, name: str, module: ModuleType, constant: str, n_at_a_time: int
+) -> None:
+    samples = noise(40_001, peak=1.0)
+    expected = run(name, AT_WORK[name][0], samples)
+    monkeypatch.setattr(module, constant, n_at_a_time)
+    assert np.abs(run(name, AT_WORK[name][0], samples) - expected).max() <= ROUNDING[name]
 
 
 @pytest.mark.parametrize(

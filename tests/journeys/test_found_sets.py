@@ -131,6 +131,8 @@ def test_the_recipe_gives_the_same_master_bit_for_bit_a_folder_for_each_song_of_
     first = (work.folder / "run" / "masters" / "tiny.wav").read_bytes()
     for run in ("tiny-run", "tiny-run-2"):
         assert (work.folder / run / "masters" / "tiny.wav").read_bytes() == first
+        handed_on = tomllib.loads((work.folder / run / "recipe.toml").read_text(encoding="utf-8"))
+        assert handed_on == recipe  # what was found goes on, for whoever searches again
 
 
 def test_versions_keep_the_main_mix_s_levels_and_gains(work):
@@ -171,7 +173,13 @@ def test_a_denser_song_of_other_names_is_mapped_and_warned_of_and_joins_an_album
 
 def test_an_empty_budget_and_two_targets_are_refused(work):
     asked = ("rank", "tiny", "--chains", "chains", "--out", "never")
-    assert "the budget is empty" in work.run(*asked, "--budget-thdn", 0, code=1).stderr
+    for limit in (0, "1e-7"):
+        refused = work.run(*asked, "--budget-thdn", limit, code=1).stderr
+        assert "the budget is empty" in refused and "state 1e-05 % or more" in refused
+    unmet = work.run(*asked[:-1], "dry", "--budget-thdn", "1e-5", "--no-audio").stdout
+    said = " ".join(unmet.split())
+    assert "dry, for no chain keeps the budget on any group (distortion over 1e-05 % on all" in said
+    assert results_of(work.folder / "dry")["chosen"]["within_budget"]
     both = ("--target", "-8LUFS", "--target-rms", "-6dB")
     assert "state one" in work.run(*asked, *both, code=2).stderr
     assert "two or more { search" in work.run(*asked, "--pareto", code=2).stderr

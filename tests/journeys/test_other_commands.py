@@ -10,6 +10,8 @@ import pyebur128
 import pytest
 import soundfile
 
+from chainweigh.recipe.recipe import load_recipe
+
 
 def results_of(folder):
     return json.loads((folder / "results.json").read_text(encoding="utf-8"))
@@ -87,6 +89,9 @@ def test_a_chain_of_the_recipe_that_fails_here_leaves_its_group_dry_and_says_so(
         for place in ("audio/hits/reference.wav", "session/hits.wav")
     )
     assert dry == stem
+    before, after = (load_recipe(path) for path in (edited, edited.parent / "failed/recipe.toml"))
+    assert after.groups[0].chain == before.groups[0].chain
+    assert after.groups[0].won.keys() == {"plr_db"}
 
 
 def test_several_songs_get_a_run_folder_each(with_recipe):

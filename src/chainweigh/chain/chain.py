@@ -111,6 +111,10 @@ class Stage:
         """Completed settings as a chain file writes them."""
         return {key: format_value(self._kinds[key], value) for key, value in settings.items()}
 
+    def unit(self, key: str) -> str:
+        """Unit of a parameter."""
+        return self._kinds[key].value
+
     @property
     def _kinds(self) -> dict[str, Kind]:
         return {p.name: p.kind for p in self.effect.parameters}

@@ -3,7 +3,7 @@
 import difflib
 import itertools
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from importlib import resources
@@ -173,14 +173,10 @@ _Settings = Mapping[str, Value]
 
 @dataclass(frozen=True)
 class _RawStage:
-    """A stage before its sweeps are spread: `make` builds it from one choice of settings.
-
-    `unit` tells the unit of a parameter.
-    """
+    """A stage before its sweeps are spread: `make` builds it from one choice of settings."""
 
     make: Callable[[_Settings], AnyStage]
     settings: Mapping[str, Value | _Sweep | _Search]
-    unit: Callable[[str], str]
     where: str
 
 
@@ -202,7 +198,7 @@ def _parse_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStag
         if key not in STAGE_KEYS
     }
     make = partial(Stage, found.name, intended=_intended(table, where))
-    return _RawStage(make, settings, lambda key: parameters[key].kind.value, where)
+    return _RawStage(make, settings, where)
 
 
 def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _RawStage:
@@ -223,7 +219,7 @@ def _parse_plugin_stage(table: Mapping[str, Any], where: str, folder: Path) -> _
         for key, value in params.items()
     }
     make = partial(PluginStage, plugin, intended=_intended(table, where), preset=preset)
-    return _RawStage(make, settings, lambda key: plugin.parameter(key).unit, where)
+    return _RawStage(make, settings, where)
 
 
 def _intended(table: Mapping[str, Any], where: str) -> bool:
@@ -268,15 +264,15 @@ def _variants(base: Chain, stages: list[_RawStage]) -> Iterator[Chain]:
         built = tuple(_fixed_stage(i, raw, choice) for i, raw in enumerate(stages))
         labels = [f"{key} {built[i].written()[key]}" for i, key in choice]
         name = f"{base.name}, {', '.join(labels)}" if labels else base.name
-        yield replace(base, name=name, stages=built, searches=tuple(_searches(stages)))
+        yield replace(base, name=name, stages=built, searches=tuple(_searches(stages, built)))
 
 
-def _searches(stages: list[_RawStage]) -> Iterator[SearchRange]:
-    for i, raw in enumerate(stages):
+def _searches(stages: list[_RawStage], built: Sequence[AnyStage]) -> Iterator[SearchRange]:
+    for i, (raw, stage) in enumerate(zip(stages, built, strict=True)):
         for key, value in raw.settings.items():
             if isinstance(value, _Search):
                 try:
-                    yield search_range(i, key, raw.unit(key), value.start, value.stop)
+                    yield search_range(i, key, stage.unit(key), value.start, value.stop)
                 except ChainFileError as error:
                     raise ChainFileError(f"{raw.where}: {key}: {error}") from error
 

@@ -61,7 +61,7 @@ class PluginStage:
             if not isinstance(value, LevelExpression):
                 given[key] = _setting(value)
             elif levels is not None:
-                given[key] = f"{levels[key]:.2f} {self.plugin.parameter(key).unit}"
+                given[key] = f"{levels[key]:.2f} {self.unit(key)}"
         return given
 
     def at_tempo(self, tempo_bpm: float | None) -> "PluginStage":
@@ -75,6 +75,10 @@ class PluginStage:
     def rendered(self, settings: Mapping[str, Setting]) -> dict[str, Setting]:
         """Completed settings as a chain file writes them."""
         return dict(settings)
+
+    def unit(self, key: str) -> str:
+        """Unit of a parameter, as the plug-in says."""
+        return self.plugin.parameter(key).unit
 
     def table(self) -> dict[str, object]:
         """The stage as a chain file's table."""

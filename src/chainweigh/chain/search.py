@@ -1,6 +1,6 @@
 """The range of a searched setting: how far a stage may be driven, and the value at each drive."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chainweigh.chain.values import LevelExpression, Value, format_value
 from chainweigh.effects.base import Kind, Setting
@@ -16,6 +16,7 @@ class SearchRange:
     """One searched setting: drive 0 dB is the gentle end `start`, `reach_db` the deep end `stop`.
 
     `stage` counts from 0; `unit` is that of the two ends, `level` the level they are relative to.
+    `turned` where the programme showed that the deep end stood first, and they were exchanged.
     """
 
     stage: int
@@ -23,6 +24,7 @@ class SearchRange:
     start: Value
     stop: Value
     unit: str
+    turned: bool = False
 
     @property
     def level(self) -> str | None:
@@ -46,6 +48,10 @@ class SearchRange:
             return LevelExpression(self.start.name, number)
         return f"{number:g} {self.unit}" if isinstance(self.start, str) else number
 
+    def turned_round(self) -> "SearchRange":
+        """The range with its ends exchanged."""
+        return replace(self, start=self.stop, stop=self.start, turned=not self.turned)
+
     def written(self) -> dict[str, list[Setting]]:
         """The setting as a chain file writes it."""
         return {"search": [format_value(_KINDS[self.unit], e) for e in (self.start, self.stop)]}
@@ -65,6 +71,24 @@ def _number(value: Value) -> float:
         found = quantity(value)
         return found[0] if found else 0.0
     return float(value)  # type: ignore[arg-type]
+
+
+def moved(value: Value, by_db: float) -> Value:
+    """A level or gain so many dB higher, to 0.01 dB, written as it was.
+
+    Raises
+    ------
+    ChainFileError
+        A value that is no number.
+    """
+    if isinstance(value, LevelExpression):
+        return LevelExpression(value.name, round(value.offset_db + by_db, 2))
+    if isinstance(value, str):
+        found = quantity(value)
+        if found is None:
+            raise ChainFileError(f'"{value}" is not a number of dB')
+        return f"{round(found[0] + by_db, 2):g} {found[1]}".rstrip()
+    return round(float(value) + by_db, 2)  # type: ignore[arg-type]
 
 
 def search_range(stage: int, key: str, unit: str, start: Value, stop: Value) -> SearchRange:

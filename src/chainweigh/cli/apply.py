@@ -93,7 +93,7 @@ def command(
                     threads=threads,
                     progress=progress,
                 )
-                write_run(run, folder, cache=cache)
+                write_run(run, folder, cache=cache, applied=recipe)
             done.append(run.results)
     cache.trim()
     _print(done, as_json=as_json)

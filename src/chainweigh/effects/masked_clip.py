@@ -18,9 +18,8 @@ Flags = NDArray[np.bool_]
 
 FULL_SCALE_DB_SPL = 92.0
 LENGTH_HOPS, WINDOW_HOPS = 2, 4  # a frame and the ear's window around it
-LEAD_HOPS = 4  # forward masking is followed from so far before
+LEAD_HOPS = 24  # forward masking is followed from so far before: by now it has died
 PAD_HOPS = LEAD_HOPS + 3
-REACH_HOPS = 24  # by then forward masking has died
 BATCH = 64  # frames worked on at once: bounds the memory
 REACH_BEFORE_MS, REACH_AFTER_MS = 4.0, 12.0
 PREMASKING_MS, HELD_MS = 0.5, 10.0
@@ -245,7 +244,7 @@ def _responses(cost: Floats, gates: NDArray[np.float32], sample_rate_hz: int) ->
 
 
 def _reach_frames(sample_rate_hz: int) -> int:
-    return REACH_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
+    return LEAD_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
 
 
 def _bins_hz(sample_rate_hz: int, n_bins: int) -> Floats:

@@ -11,6 +11,7 @@ from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
 from chainweigh.ranking.delivery import deliver
+from chainweigh.ranking.empty_budget import kept_by_none
 from chainweigh.ranking.master_target import (
     REACHED_DB,
     reached,
@@ -216,7 +217,7 @@ class Assembly:
             thdn_with_master_pct=thdn,
             rounds=self.picking.rounds,
             within_budget=within,
-            verdict=_verdict(choices, headroom, entry, thdn, file),
+            verdict=_verdict(choices, headroom, entry, thdn, file, self._in_the_way(standings)),
             mix=mix,
             master=master_pick,
             master_settings=_settings_text(self.masters, master_pick),
@@ -232,6 +233,11 @@ class Assembly:
             sets=self.picking.sets,
         )
         return replace(chosen, undefined=_reasons(chosen))
+
+    def _in_the_way(self, standings: dict[str, list[tuple[Entry, Standing]]]) -> str | None:
+        """What keeps every chain of every group over budget, where none keeps it."""
+        entries = [entry for ranked in standings.values() for entry, _ in ranked]
+        return kept_by_none(entries, self.settings)
 
     def _choice(self, name: str, standings: list[tuple[Entry, Standing]]) -> Choice:
         entry = next(e for e, _ in standings if e.name == self.picks[name])
@@ -362,6 +368,7 @@ def _verdict(
     master: Entry,
     thdn_pct: float | None,
     file: FileMeasures | None,
+    in_the_way: str | None,
 ) -> str:
     worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
     failed = [
@@ -372,6 +379,8 @@ def _verdict(
     if master.failure is not None:
         failed.append(f"{master.name} failed on the master")
     groups = f"The set is {_listed(worked)}" if worked else "Every group stays dry"
+    if in_the_way and not worked:
+        groups += f", for no chain keeps the budget on any group ({in_the_way})"
     if failed:
         return f"{groups}; {_listed(failed)}, so the set cannot be judged."
     if headroom_db is None or master.gain_lu is None or thdn_pct is None or file is None:

@@ -1,6 +1,7 @@
 """Searched settings of one group's chains, judged in the mix that the other picks make."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from chainweigh.chain.chain import Chain
 from chainweigh.chain.search import SearchRange
@@ -16,6 +17,7 @@ from chainweigh.ranking.drive_search import (
 )
 from chainweigh.ranking.front_results import Front, FrontPoint
 from chainweigh.ranking.jobs import no_progress, run_jobs
+from chainweigh.ranking.mix import PlainGain
 from chainweigh.ranking.order import LIMITS, Entry, breaches, first_breach, overshoot
 from chainweigh.ranking.pareto_search import Outcome, search_front, seed_of
 from chainweigh.ranking.results import Search, SearchPoint
@@ -24,6 +26,7 @@ from chainweigh.ranking.weigh import identity
 
 NOT_JUDGED = "not judged: the search did not need it"
 GIVES_NOTHING = "not weighed: it gives the mix nothing"
+PLAINLY_MORE_DB = 1.0
 UNWORTHY_LU = -1e9  # of what cannot be rendered or has no loudness
 
 
@@ -57,6 +60,7 @@ class DriveInMix:
 
     def find(self) -> None:
         """Search, and make what was found the group's candidate of this chain."""
+        self._begin_gently()
         reaches = [search.reach_db for search in self._chain.searches]
         self._weigh_first(reaches)
         drives, found = search_drives(reaches, self)
@@ -66,13 +70,29 @@ class DriveInMix:
         else:
             self.take(drives, found)
 
+    def _begin_gently(self) -> None:
+        """Turn every range round whose first end changes the group more than its last."""
+        for i, search in enumerate(self._chain.searches):
+            gentle = [0.0] * len(self._chain.searches)
+            deep = [*gentle[:i], search.reach_db, *gentle[i + 1 :]]
+            first, last = (self._plain_gain(at) for at in (gentle, deep))
+            if first is None or last is None or first.change_db is None:
+                continue
+            if last.change_db is None or first.change_db - last.change_db > PLAINLY_MORE_DB:
+                turned = [*self._chain.searches]
+                turned[i] = search.turned_round()
+                self._chain = replace(self._chain, searches=tuple(turned))
+
+    def _plain_gain(self, drives: Sequence[float]) -> PlainGain | None:
+        return self._search.plain_gain(self._name, self._chain.driven(drives), self._picks)
+
     def _weigh_first(self, reaches_db: Sequence[float]) -> None:
         """Render the first drives, and weigh those that give the mix anything, several at once."""
-        search = self._search
         gentle = (0.0,) * (len(reaches_db) - 1)
         drives = [(drive, *gentle) for drive in first_drives(reaches_db[0])]
         chains = [self._chain.driven(at) for at in drives]
-        gains = [search.plain_gain_lu(self._name, chain, self._picks) for chain in chains]
+        plain = [self._plain_gain(at) for at in drives]
+        gains = [each.loudness_lu if each else None for each in plain]
         self._plain = dict(zip(drives, gains, strict=True))
         helping = [
             c for c, gain in zip(chains, gains, strict=True) if gain is None or gain > NOTHING_LU
@@ -175,6 +195,7 @@ class DriveInMix:
             else first_breach(self._entries[crossed], self._search.settings)
         )
         found = None if end.ended is Ended.NEVER else drives[i]
+        words = self._words(search, drives, i, end, crossed)
         return Search(
             stage=search.stage + 1,
             effect=stage.name,
@@ -190,7 +211,7 @@ class DriveInMix:
             crossed_at_db=None if crossed is None else search.setting_db(crossed[i]),
             crossed_at_s=seconds,
             n_evaluated=len(tried),
-            said=self._which(search) + self._words(search, drives, i, end, crossed),
+            said=f"{self._which(search)}{words}{_order(search)}",
             curve=tuple(self._point(search, at[i], at) for at in along),
         )
 
@@ -253,6 +274,11 @@ def _only_gain(setting_db: float, gain_lu: float | None) -> SearchPoint:
         whole_song=False,
         undefined=unknown,
     )
+
+
+def _order(search: SearchRange) -> str:
+    """That the deep end stood first, where it did."""
+    return f" The range has its deep end first; it was searched from {search}." * search.turned
 
 
 def _same_but(i: int, at: Sequence[float], drives: Sequence[float]) -> bool:

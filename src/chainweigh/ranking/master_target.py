@@ -10,8 +10,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from chainweigh.chain.chain import AnyStage, Chain, Stage
-from chainweigh.chain.search import SHORTEST_DB, search_range
-from chainweigh.chain.values import LevelExpression, Value
+from chainweigh.chain.search import SHORTEST_DB, moved, search_range
+from chainweigh.chain.values import LevelExpression
 from chainweigh.errors import ChainFileError, RenderError
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.ranking.drive_in_mix import DriveInMix
@@ -52,7 +52,7 @@ def drive_masters(search: SetSearch, settings: RankSettings) -> None:
 def final_drive(chain: Chain) -> Chain | None:
     """The chain with its final stage's level searched around what is written; None without one."""
     for key, value in _levels(chain.stages[-1]):
-        ends = _moved(value, EASED_DB), _moved(value, -DRIVEN_DB)
+        ends = moved(value, EASED_DB), moved(value, -DRIVEN_DB)
         unit = "dB" if isinstance(value, LevelExpression) else "dBFS"
         try:
             found = search_range(len(chain.stages) - 1, key, unit, *ends)
@@ -75,12 +75,6 @@ def _levels(stage: AnyStage) -> list[tuple[str, LevelExpression | float]]:
         or (isinstance(value, float) and isinstance(stage, Stage))
         if key == "ceiling" or not isinstance(stage, Stage)
     ]
-
-
-def _moved(value: LevelExpression | float, by_db: float) -> Value:
-    if isinstance(value, LevelExpression):
-        return LevelExpression(value.name, round(value.offset_db + by_db, 2))
-    return round(value + by_db, 2)
 
 
 def reached(file: FileMeasures, target: Target) -> float | None:

@@ -36,6 +36,18 @@ class MixGain:
     tone_lu: float | None = None
 
 
+@dataclass(frozen=True)
+class PlainGain:
+    """Fall of a mix's PLR by a chain that was rendered only, and how far that changed its group.
+
+    `change_db` is the level of what was added or taken, relative to the group's; None where there
+    is no such level, or where it is so low that the group is as it was.
+    """
+
+    loudness_lu: float | None = None
+    change_db: float | None = None
+
+
 class MixAround:
     """The mix around one group: the other groups as they stand, this one's place to be filled.
 

@@ -49,8 +49,8 @@ class Entry:
 def breaches(entry: Entry, settings: RankSettings) -> tuple[str, ...]:
     """Every budget limit a candidate breaks, in words with both numbers and the worst second."""
     return tuple(
-        f"{label} {_above(value, limit)} {unit}, allowed {limit:g} {unit}{_place(name, entry)}"
-        for name, label, unit, value, limit in _limited(entry, settings)
+        f"{label} {above(value, limit)} {unit}, allowed {limit:g} {unit}{_place(name, entry)}"
+        for name, label, unit, value, limit in limited(entry, settings)
         if value > limit
     )
 
@@ -59,7 +59,7 @@ def first_breach(entry: Entry, settings: RankSettings) -> tuple[str | None, tupl
     """The limit an entry breaks by the largest ratio, and the seconds where that is worst."""
     over = [
         (value / limit if limit > 0 else value, name)
-        for name, _, _, value, limit in _limited(entry, settings)
+        for name, _, _, value, limit in limited(entry, settings)
         if value > limit
     ]
     if not over:
@@ -68,13 +68,14 @@ def first_breach(entry: Entry, settings: RankSettings) -> tuple[str | None, tupl
     return name, entry.moments_s.get(name, ())
 
 
-def _above(value: float, limit: float) -> str:
+def above(value: float, limit: float) -> str:
     """A value above its limit, with as many decimals as show that it is."""
-    texts = (f"{value:.{decimals}f}" for decimals in (1, 2, 3))
+    texts = (f"{value:{form}}" for form in (".1f", ".2f", ".3f", ".2g", ".4g"))
     return next((text for text in texts if float(text) > limit), repr(value))
 
 
-def _limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, str, float, float]]:
+def limited(entry: Entry, settings: RankSettings) -> Iterator[tuple[str, str, str, float, float]]:
+    """Name, label, unit, value and limit of everything the budget limits and an entry knows."""
     for name, label, unit in LIMITS:
         value = entry.limited.get(name)
         if value is not None:
@@ -88,7 +89,7 @@ def _place(name: str, entry: Entry) -> str:
 
 def overshoot(entry: Entry, settings: RankSettings) -> float:
     """The largest ratio of a value to its limit."""
-    ratios = [value / limit for *_, value, limit in _limited(entry, settings) if limit > 0]
+    ratios = [value / limit for *_, value, limit in limited(entry, settings) if limit > 0]
     return max(ratios, default=0.0)
 
 

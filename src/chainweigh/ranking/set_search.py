@@ -3,13 +3,17 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
+from chainweigh.audio.array import Samples, from_db, to_db
 from chainweigh.chain.chain import Chain
 from chainweigh.errors import RenderError
 from chainweigh.measure.onsets import Onsets
 from chainweigh.ranking.jobs import Progress, no_progress, run_jobs
 from chainweigh.ranking.listened_mix import ListenedMix
-from chainweigh.ranking.mix import MixAround, MixGain
+from chainweigh.ranking.mix import MixAround, MixGain, PlainGain
 from chainweigh.ranking.order import Entry, rank
+from chainweigh.ranking.reference import Reference
 from chainweigh.ranking.results import HeardMeasures, Standing
 from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import identity, render_matched
@@ -17,6 +21,7 @@ from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
 
 Picks = dict[str, str]
+UNCHANGED_DB = -90.0  # what 32-bit float rounds lies far below it
 
 
 @dataclass
@@ -149,23 +154,24 @@ class SetSearch:
             self._listened = (key, around)
         return self._listened[1]
 
-    def plain_gain_lu(self, name: str, chain: Chain, picks: Picks) -> float | None:
-        """Fall of that mix's PLR by a chain that is rendered only; None where it is not defined.
+    def plain_gain(self, name: str, chain: Chain, picks: Picks) -> PlainGain | None:
+        """What a chain gives that mix that is rendered only; None where it cannot be.
 
-        It is no less than the loudness gain of a chain that keeps the tone.
+        Its gain is no less than the loudness gain of a chain that keeps the tone.
         """
         group = self.groups[name]
         others = [self.groups[o].identity(pick) for o, pick in picks.items() if o != name]
         key = self.cache.key("plain gain", identity(chain, group.reference), others)
-        found = self.cache.load(key, MixGain)
+        found = self.cache.load(key, PlainGain)
         if found is None:
             try:
                 samples = render_matched(chain, group.reference).samples
             except RenderError:
                 return None
-            found = self._mix_around(name, picks).gains_lu(samples, None)
+            gain = self._mix_around(name, picks).gains_lu(samples, None)
+            found = PlainGain(gain.loudness_lu, _change_db(group.reference, samples))
             self.cache.store(key, found, {}, group.reference.sample_rate_hz)
-        return found.loudness_lu
+        return found
 
     def _measure_gains(self, name: str, candidates: Sequence[str], picks: Picks) -> None:
         """Measure the gains in that mix which are not known yet."""
@@ -211,6 +217,19 @@ class SetSearch:
             standing[name] = group.reference.samples
             self._around = (key, MixAround(name, standing, group.reference.sample_rate_hz))
         return self._around[1]
+
+
+def _change_db(reference: Reference, matched: Samples) -> float | None:
+    """Level of what a chain changed in the loudest windows, relative to its reference."""
+    dry = reference.windows.cut(reference.samples)
+    level, changed = _rms(dry), _rms(reference.windows.cut(matched) - dry)
+    if level == 0.0 or changed <= from_db(UNCHANGED_DB) * level:
+        return None
+    return to_db(changed / level)
+
+
+def _rms(samples: Samples) -> float:
+    return float(np.sqrt(np.mean(np.square(samples, dtype=np.float64))))
 
 
 def _context(name: str, picks: Picks) -> str:

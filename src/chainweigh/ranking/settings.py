@@ -5,6 +5,8 @@ from math import isfinite
 
 from chainweigh.errors import SettingsError
 
+READABLE_THDN_PCT = 1e-5  # tones rounded to 32-bit float read about a third of it by themselves
+
 
 @dataclass(frozen=True)
 class Budget:
@@ -58,10 +60,11 @@ def check_settings(settings: RankSettings) -> None:
     for name, value in numbers.items():
         if not isfinite(value) or value < 0:
             raise SettingsError(f"{name} = {value:g}; 0 or more is allowed")
-    if settings.budget.thdn_programme_pct == 0:
+    if settings.budget.thdn_programme_pct < READABLE_THDN_PCT:
         raise SettingsError(
-            "the budget is empty: with thdn_programme_pct = 0 % not even the dry reference, which "
-            "reads the instrument's own floor, keeps it; state more than 0"
+            f"the budget is empty: thdn_programme_pct = {settings.budget.thdn_programme_pct:g} % "
+            "is less than the instrument can read; not even the dry reference, which reads the "
+            f"rounding of 32-bit float tones, keeps it; state {READABLE_THDN_PCT:g} % or more"
         )
     target = settings.target or Target()
     levels = (target.integrated_lufs, target.rms_max_300ms_db)

@@ -6,6 +6,7 @@ from chainweigh.chain.chain import Chain
 from chainweigh.chain.files import parse_chain
 from chainweigh.errors import RecipeError
 from chainweigh.ranking.results import Candidate, ResolvedStage, Results
+from chainweigh.recipe.labels import relabelled
 from chainweigh.recipe.recipe import Place, Recipe
 from chainweigh.recipe.write import stage_table
 
@@ -43,7 +44,8 @@ def _kept(place: Place, won: dict[str, Candidate]) -> Place:
         )
     if not candidate.stages:
         return place
-    return replace(place, chain=_absolute(place.chain, candidate))
+    called_by = [(f.stage, f.parameter, str(f.setting_in(place.chain))) for f in place.found]
+    return replace(place, chain=relabelled(_absolute(place.chain, candidate), called_by))
 
 
 def _absolute(chain: Chain, candidate: Candidate) -> Chain:

@@ -15,9 +15,11 @@ from typing import Any
 from chainweigh.chain.chain import BYPASS_NAME, Chain, bypass
 from chainweigh.chain.files import check_keys, parse_chain, read_toml, required_text
 from chainweigh.chain.plugin_stage import PluginStage
+from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, RecipeError, SettingsError
 from chainweigh.ranking.results import MASTER
 from chainweigh.ranking.settings import Budget, RankSettings, Target, check_settings
+from chainweigh.recipe.labels import relabelled
 from chainweigh.recipe.winning_numbers import PLACE_NUMBERS, SONG_NUMBERS
 
 FORMAT = "1.0"
@@ -29,16 +31,31 @@ _SETTINGS = tuple(f.name for f in fields(RankSettings))
 
 
 @dataclass(frozen=True)
-class Place:
-    """The chain for one group or the master, with the numbers it won with there.
+class FoundSetting:
+    """A setting that was searched: its stage, counted from 0, and its parameter.
 
-    `found` are its searched settings: stage, counted from 0, and parameter.
+    `searched` tells between what, `said` how that ended; empty where nothing is known, or where
+    the value was edited since.
     """
+
+    stage: int
+    parameter: str
+    searched: str = ""
+    said: str = ""
+
+    def setting_in(self, chain: Chain) -> Setting:
+        """Its value as the chain writes it."""
+        return chain.stages[self.stage].written()[self.parameter]
+
+
+@dataclass(frozen=True)
+class Place:
+    """The chain for one group or the master, with the numbers it won with there."""
 
     name: str
     chain: Chain
     won: Mapping[str, float]
-    found: tuple[tuple[int, str], ...] = ()
+    found: tuple[FoundSetting, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -129,7 +146,11 @@ def _parse_place(table: Mapping[str, Any], scope: str, where: str, folder: Path)
         )
     entries = _tables(table.get("found", []), f"{where}: found")
     found = tuple(_parse_found(entry, variants[0], where) for entry in entries)
-    return Place(name, _renamed(variants[0], found, entries), won, found)
+    called_by = [
+        (setting.stage, setting.parameter, str(entry.get("setting")))
+        for setting, entry in zip(found, entries, strict=True)
+    ]
+    return Place(name, relabelled(variants[0], called_by), won, found)
 
 
 def _tables(value: object, where: str) -> list[dict[str, Any]]:
@@ -138,7 +159,7 @@ def _tables(value: object, where: str) -> list[dict[str, Any]]:
     return value
 
 
-def _parse_found(table: Mapping[str, Any], chain: Chain, where: str) -> tuple[int, str]:
+def _parse_found(table: Mapping[str, Any], chain: Chain, where: str) -> FoundSetting:
     check_keys(table, _FOUND, f"{where}: found")
     number, key = table.get("stage"), table.get("parameter")
     if type(number) is not int or not 1 <= number <= len(chain.stages):
@@ -147,18 +168,13 @@ def _parse_found(table: Mapping[str, Any], chain: Chain, where: str) -> tuple[in
         )
     if not isinstance(key, str) or key not in chain.stages[number - 1].settings:
         raise RecipeError(f"{where}: found: stage {number} sets no {key!r}")
-    return number - 1, key
-
-
-def _renamed(
-    chain: Chain, found: Sequence[tuple[int, str]], entries: Sequence[Mapping[str, Any]]
-) -> Chain:
-    """The chain under a name that tells its settings, where found ones were changed by hand."""
-    name = chain.name
-    for (number, key), entry in zip(found, entries, strict=True):
-        now = chain.stages[number].written()[key]
-        name = name.replace(f", {key} {entry.get('setting')}", f", {key} {now}", 1)
-    return replace(chain, name=name)
+    told = {name: table.get(name, "") for name in ("searched", "said")}
+    for name, text in told.items():
+        if not isinstance(text, str):
+            raise RecipeError(f"{where}: found: {name} = {text!r} is not text")
+    found = FoundSetting(number - 1, key, **told)
+    edited = found.setting_in(chain) != table.get("setting")
+    return replace(found, said="") if edited else found
 
 
 def _parse_plugins(table: Mapping[str, Any], where: str) -> dict[object, object]:

@@ -7,16 +7,33 @@ from typing import Any
 import tomli_w
 
 from chainweigh.audio.atomic import write_text
-from chainweigh.ranking.results import MASTER, Comparison, ResolvedStage, Results, Search
+from chainweigh.chain.chain import AnyStage
+from chainweigh.chain.plugin_stage import PluginStage
+from chainweigh.ranking.results import (
+    MASTER,
+    Comparison,
+    ResolvedStage,
+    Results,
+    Search,
+)
 from chainweigh.ranking.settings import RankSettings
-from chainweigh.recipe.recipe import FORMAT
+from chainweigh.recipe.recipe import FORMAT, FoundSetting, Place, Recipe
 from chainweigh.recipe.winning_numbers import Numbers, place_numbers, song_numbers, winner_of
 
 
-def write_recipe(results: Results, path: Path) -> None:
-    """Write the winning set of a run as recipe.toml."""
-    groups = [c for c in results.comparisons if c.name != MASTER]
-    master = next(c for c in results.comparisons if c.name == MASTER)
+def write_recipe(results: Results, path: Path, applied: Recipe | None = None) -> None:
+    """Write the winning set of a run as recipe.toml.
+
+    Parameters
+    ----------
+    applied : the recipe the run put on its song, groups named as the song names them; what it says
+        of settings found before goes on, and a chain of it that failed here is handed on as it was
+    """
+    places = {p.name: p for p in (*applied.groups, applied.master)} if applied else {}
+    tables = {c.name: _place_table(c, places.get(c.name)) for c in results.comparisons}
+    plugins = [p for c in results.comparisons for p in _plugin_tables(c, places.get(c.name))]
+    master = tables.pop(MASTER)
+    del master["name"]
     table = {
         "recipe": FORMAT,
         "title": results.source.title,
@@ -27,10 +44,10 @@ def write_recipe(results: Results, path: Path) -> None:
             "version": results.version,
             **results.engine,
             "stems": [f"{f.name} {f.digest}" for g in results.source.groups for f in g.files],
-            "plugins": [_plugin_table(stage) for stage in _plugin_stages(results)],
+            "plugins": plugins,
         },
-        "group": [_place_table(comparison) for comparison in groups],
-        MASTER: {key: value for key, value in _place_table(master).items() if key != "name"},
+        "group": list(tables.values()),
+        MASTER: master,
     }
     write_text(path, tomli_w.dumps(table))
 
@@ -47,13 +64,22 @@ def _known(numbers: Numbers) -> dict[str, float]:
     return {name: round(value, 4) for name, value in numbers.items() if value is not None}
 
 
-def _place_table(comparison: Comparison) -> dict[str, Any]:
+def _place_table(comparison: Comparison, applied: Place | None) -> dict[str, Any]:
     won = winner_of(comparison)
     table: dict[str, Any] = {"name": comparison.name, "chain": won.name, "about": won.about}
     table["won"] = _known(place_numbers(comparison))
-    if won.searches:
-        table["found"] = [_found_table(search) for search in won.searches]
-    table["stage"] = [stage_table(stage) for stage in won.stages]
+    if won.failure is not None and applied is not None:
+        stages = [_unrendered_table(stage) for stage in applied.chain.stages]
+    else:
+        stages = [stage_table(stage) for stage in won.stages]
+    found = [_found_table(search) for search in won.searches]
+    if applied is not None and stages:
+        known = {(entry["stage"], entry["parameter"]) for entry in found}
+        kept = [_kept_table(setting, applied) for setting in applied.found]
+        found += [entry for entry in kept if (entry["stage"], entry["parameter"]) not in known]
+    if found:
+        table["found"] = found
+    table["stage"] = stages
     return table
 
 
@@ -68,9 +94,19 @@ def _found_table(search: Search) -> dict[str, Any]:
     }
 
 
-def _plugin_stages(results: Results) -> list[ResolvedStage]:
-    won = map(winner_of, results.comparisons)
-    return [stage for candidate in won for stage in candidate.stages if stage.plugin is not None]
+def _kept_table(found: FoundSetting, place: Place) -> dict[str, Any]:
+    """What was found on an earlier song, as far as it is known."""
+    told = {name: text for name in ("searched", "said") if (text := getattr(found, name))}
+    setting = found.setting_in(place.chain)
+    return {"stage": found.stage + 1, "parameter": found.parameter, "setting": setting, **told}
+
+
+def _plugin_tables(comparison: Comparison, applied: Place | None) -> list[dict[str, Any]]:
+    won = winner_of(comparison)
+    if won.failure is not None and applied is not None:
+        stages = [stage for stage in applied.chain.stages if isinstance(stage, PluginStage)]
+        return [_unrendered_plugin_table(stage) for stage in stages]
+    return [_plugin_table(stage) for stage in won.stages if stage.plugin is not None]
 
 
 def _plugin_table(stage: ResolvedStage) -> dict[str, Any]:
@@ -85,6 +121,22 @@ def _plugin_table(stage: ResolvedStage) -> dict[str, Any]:
         "digest": plugin.digest,
         "state": {s.key: s.actual for s in stage.settings if s.actual is not None},
     }
+
+
+def _unrendered_plugin_table(stage: PluginStage) -> dict[str, Any]:
+    record = stage.plugin.record
+    told = {"name": record.name, "vendor": record.vendor, "version": record.version}
+    return {"plugin": stage.name, **told, "digest": stage.plugin.digest}
+
+
+def _unrendered_table(stage: AnyStage) -> dict[str, Any]:
+    """A stage of a chain that failed, as a chain file writes it."""
+    table: dict[str, Any] = stage.table()
+    if not table["intended"]:
+        del table["intended"]
+    if isinstance(stage, PluginStage) and stage.preset is not None:
+        table["preset"] = stage.preset.kept_as
+    return table
 
 
 def stage_table(stage: ResolvedStage) -> dict[str, Any]:

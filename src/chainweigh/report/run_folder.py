@@ -6,6 +6,7 @@ from pathlib import Path
 
 from chainweigh.audio.atomic import link_or_copy, write_text
 from chainweigh.ranking.assembly import Run
+from chainweigh.recipe.recipe import Recipe
 from chainweigh.recipe.write import write_recipe
 from chainweigh.render.cache import Cache
 from chainweigh.report import page
@@ -16,7 +17,12 @@ from chainweigh.report.settings_sheet import settings_sheet
 
 
 def write_run(
-    run: Run, folder: Path, listening: Listening | None = None, *, cache: Cache | None = None
+    run: Run,
+    folder: Path,
+    listening: Listening | None = None,
+    *,
+    cache: Cache | None = None,
+    applied: Recipe | None = None,
 ) -> None:
     """Write everything a run made into a fresh folder.
 
@@ -24,6 +30,7 @@ def write_run(
     ----------
     listening : what of the audio goes into the page
     cache : where a page made before may lie, and a new one is kept
+    applied : the recipe that was put on the song, see `write_recipe`
 
     What is there to listen to is hard-linked with the cache, copied where the disk cannot link;
     what others go on with, the session and the master, is copied.
@@ -45,7 +52,7 @@ def write_run(
         else:
             shutil.copyfile(source, target)
     write_text(folder / "session" / "settings.md", settings_sheet(run.results))
-    write_recipe(run.results, folder / "recipe.toml")
+    write_recipe(run.results, folder / "recipe.toml", applied)
     write_results(run.results, folder / FILE_NAME)
     write_text(folder / page.FILE_NAME, _page_text(run, folder, listening or Listening(), cache))
     write_formats(run.results, folder, [name for name in DEFAULT_FORMATS if name != "html"])

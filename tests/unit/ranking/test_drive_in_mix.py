@@ -1,5 +1,7 @@
 """Drive searches on programmes whose answer is known in closed form."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq
@@ -69,6 +71,20 @@ def test_a_clip_whose_distortion_is_computable_is_driven_to_within_a_tenth_of_th
             assert point.thdn_programme_pct == pytest.approx(thdn_pct(-point.setting_db), rel=0.02)
     standings = search.standings(search.dry)["tone"]
     assert all(standing.within_budget for _, standing in standings)
+
+
+def test_a_range_written_from_its_deep_end_finds_the_same_and_says_so(tmp_path):
+    found, turned = (
+        group.searches[group.chains[-1].name][0]
+        for ends in (["peak", "peak - 4 dB"], ["peak - 4 dB", "peak"])
+        for _, group in [searched(tmp_path, ends, 3.0)]
+    )
+    order = " The range has its deep end first; it was searched from peak to peak - 4 dB."
+    assert turned == replace(found, said=found.said + order)
+    assert found.ended == "budget"
+    _, group = searched(tmp_path, ["peak - 6 dB", "peak - 3 dB"], 3.0)
+    (never,) = group.searches[group.chains[-1].name]
+    assert (never.found, never.ended) == ("peak - 3 dB", "never within budget")
 
 
 def test_a_range_outside_the_budget_leaves_the_gentle_end_as_a_row_that_says_so(tmp_path):

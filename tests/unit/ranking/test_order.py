@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from chainweigh.ranking.empty_budget import kept_by_none
 from chainweigh.ranking.order import Entry, first_breach, price_range, rank
-from chainweigh.ranking.settings import Budget, RankSettings
+from chainweigh.ranking.settings import READABLE_THDN_PCT, Budget, RankSettings
 
 SETTINGS = RankSettings(price_lu_per_pct=0.1, tie_lu=0.1, budget=Budget(thdn_programme_pct=10.0))
 
@@ -154,3 +155,27 @@ def test_a_limit_that_is_crossed_says_where_it_is_worst():
 def test_a_value_on_its_limit_is_within_budget():
     on = entry("on", 3.0, 10.0, disturbed_pct=1.0, punch_loss_db=1.0, gain_movement_db=3.0)
     assert standing("on", on).within_budget
+
+
+def test_the_least_distortion_a_budget_may_ask_for_is_what_32_bit_float_tones_can_show():
+    phase = 2 * np.pi * 997 / 48_000 * np.arange(48_000)
+    for peak in (1.0, 0.3, 1e-3):
+        tone = peak * np.sin(phase)
+        rounding = tone.astype(np.float32) - tone
+        read_pct = 100 * np.sqrt(np.mean(rounding**2) / np.mean(tone**2))
+        assert READABLE_THDN_PCT / 10 < read_pct < READABLE_THDN_PCT
+
+
+def test_limits_that_no_chain_keeps_are_named_with_the_nearest_reading():
+    settings = RankSettings(budget=Budget(thdn_programme_pct=1.0, punch_loss_db=0.5))
+    deep = {"thdn_programme_pct": 4.0, "punch_loss_db": 0.7}
+    light = {"thdn_programme_pct": 1.25, "punch_loss_db": 0.1}
+    entries = [
+        Entry(name, None, 1.0, 1.0, 1.0, 1.0, limited=limits)
+        for name, limits in (("bypass", {}), ("Deep", deep), ("Light", light))
+    ]
+    assert kept_by_none(entries, settings) == (
+        "distortion over 1 % on all 2, 1.2 % at the least; punch lost over 0.5 dB on 1 of 2"
+    )
+    assert kept_by_none(entries, RankSettings()) is None
+    assert kept_by_none(entries[:1], settings) is None

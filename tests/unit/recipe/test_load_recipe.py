@@ -83,6 +83,42 @@ def test_a_found_value_edited_by_hand_is_what_the_chain_is_called(load):
     assert load().groups[0].chain.name == "Clip, ceiling hits - 3.13 dB"
     edited = load(("group", 0, "stage", 0, "ceiling"), "hits - 2 dB")
     assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
+    unsaid = {"found": [{"stage": 1, "parameter": "ceiling"}]}
+    unsaid |= {"stage": [{"effect": "clip", "ceiling": "hits - 2 dB"}]}
+    edited = load(("group", 0), {**RECIPE["group"][0], **unsaid})
+    assert edited.groups[0].chain.name == "Clip, ceiling hits - 2 dB"
+
+
+SWEPT = {
+    "name": "drums",
+    "chain": "Two clips, knee 3 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB",
+    "found": [FOUND],
+    "stage": [STAGE, {"effect": "clip", "ceiling": "peak - 2 dB", "knee": "3 dB"}],
+}
+
+
+@pytest.mark.parametrize(
+    ("number", "key", "value", "called"),
+    [
+        (0, "ceiling", "hits - 2 dB", "knee 3 dB, ceiling peak - 2 dB, ceiling hits - 2 dB"),
+        (1, "ceiling", "peak - 4 dB", "knee 3 dB, ceiling peak - 4 dB, ceiling hits - 3.13 dB"),
+        (1, "knee", "1 dB", "knee 1 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB"),
+        (1, "oversample", 8, "knee 3 dB, ceiling peak - 2 dB, ceiling hits - 3.13 dB"),
+    ],
+)
+def test_a_chain_of_a_sweep_is_called_by_the_values_it_has_after_an_edit(
+    load, number, key, value, called
+):
+    stages = copy.deepcopy(SWEPT["stage"])
+    stages[number][key] = value
+    place = load(("group",), [{**SWEPT, "stage": stages}]).groups[0]
+    assert place.chain.name == f"Two clips, {called}"
+
+
+def test_words_of_a_chain_s_own_name_are_no_label_and_one_that_may_be_of_either_goes(load):
+    stages = [{**STAGE, "oversample": 4}, {**STAGE, "oversample": 8}]
+    swept = {"name": "drums", "chain": "Firm, ceiling low, oversample 16", "stage": stages}
+    assert load(("group",), [swept]).groups[0].chain.name == "Firm, ceiling low"
 
 
 def test_one_group_cannot_take_two_recipes(load):
@@ -98,3 +134,21 @@ def test_a_chain_searched_again_keeps_its_own_name_without_what_was_found(load):
     again = searched_again(place)
     assert again.name == "Clip, hard"
     assert [str(search) for search in again.searches] == ["hits - 0.13 dB to hits - 6.13 dB"]
+
+
+@pytest.mark.parametrize(
+    ("stage", "searched", "again"),
+    [
+        ({"effect": "clip", "ceiling": "-6 dBFS"}, "-3 to -9 dBFS", "-3 dBFS to -9 dBFS"),
+        ({"effect": "gain", "gain": "5 dB"}, "+0 to +12 dB", "2 dB to 8 dB"),
+        ({"effect": "clip", "ceiling": "38.6 dBFS"}, "", "39.85 dBFS to 35.6 dBFS"),
+    ],
+)
+def test_a_found_value_of_any_kind_is_searched_again_its_own_way_inside_its_range(
+    load, stage, searched, again
+):
+    key = list(stage)[1]
+    found = {"stage": 1, "parameter": key, "setting": stage[key], "searched": searched}
+    group = {"name": "drums", "chain": "Found", "found": [found], "stage": [stage]}
+    (search,) = searched_again(load(("group",), [group]).groups[0]).searches
+    assert str(search) == again
