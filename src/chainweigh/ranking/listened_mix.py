@@ -64,8 +64,9 @@ class ListenedMix:
             windows = windows.whole_song(fitted.shape[1])
         else:
             fitted = group.fitted(candidate)
+        taken = self._among_others(taken)  # by its name alone, which lets go of what it was
         fitted = self._among_others(fitted)
-        return measure_heard(fitted, self._among_others(taken), self._onsets, windows)
+        return measure_heard(fitted, taken, self._onsets, windows)
 
     def _among_others(self, part: Samples) -> Samples:
         with self._lock:
