@@ -93,7 +93,7 @@ class Programme:
         )
 
     def let_go(self) -> None:
-        """Let go of what is worth its memory only where many candidates are fitted."""
+        """Let go of what is worth its memory only while many candidates are fitted."""
         with self._lock:
             self.__dict__.pop("_fit_side", None)
 

@@ -99,6 +99,12 @@ class Reference:
         with self._lock:
             return self._tones
 
+    def let_go(self) -> None:
+        """Let go of what is worth its memory only while many candidates are weighed."""
+        self.programme.let_go()
+        with self._lock:
+            self.__dict__.pop("_tones", None)
+
     @cached_property
     def _tones(self) -> "DrivenTones":
         return tones_of(self.samples, self.sample_rate_hz)

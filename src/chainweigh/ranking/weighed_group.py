@@ -215,7 +215,7 @@ def weigh_all(
     done = run_jobs(jobs, threads=threads, progress=progress, what="weighing chains")
     results = dict(zip(((r.name, c.name) for r, c in pairs), done, strict=True))
     for reference in references:
-        reference.programme.let_go()
+        reference.let_go()
     return {
         r.name: WeighedGroup(
             r,
