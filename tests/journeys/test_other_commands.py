@@ -41,6 +41,27 @@ def test_a_recipe_on_its_own_song_gives_the_same_master_bit_for_bit(with_recipe)
     assert first.read_bytes() == second.read_bytes()
 
 
+ECHO = """
+name = "Far echo"
+scope = "bus"
+about = "Repeats."
+[[stage]]
+effect = "echo"
+time = "700 ms"
+feedback = "40 %"
+"""
+
+
+def test_a_chain_that_lost_leaves_no_tail_in_the_master(tiny):
+    (tiny.folder / "chains" / "e.toml").write_text(ECHO, encoding="utf-8")
+    tiny.run("rank", "tiny", "--chains", "chains", "--out", "run")
+    choices = results_of(tiny.folder / "run")["chosen"]["choices"]
+    assert "Far echo" not in {choice["candidate"] for choice in choices}
+    tiny.run("apply", "run/recipe.toml", "tiny", "--out", "again")
+    first, second = (tiny.folder / run / "masters" / "tiny.wav" for run in ("run", "again"))
+    assert first.read_bytes() == second.read_bytes()
+
+
 def test_levels_are_found_anew_on_the_next_song(with_recipe):
     write_other_song(with_recipe.folder, gain=0.5)
     with_recipe.run("apply", "run/recipe.toml", "next-song", "--out", "next")

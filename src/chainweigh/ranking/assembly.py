@@ -198,7 +198,8 @@ class Assembly:
         file = None
         master_audio = f"masters/{slug(self.source.folder)}.wav"
         if gain_db is not None:
-            delivered = deliver(self.masters, master_pick, gain_db, self.search.cache)
+            n_frames = self._set_frames(master_pick)
+            delivered = deliver(self.masters, master_pick, gain_db, n_frames, self.search.cache)
             file, self.handed_on[master_audio] = delivered.file, delivered.audio
         standing_now = [
             *(_standing(standings[name], pick) for name, pick in self.picks.items()),
@@ -261,6 +262,14 @@ class Assembly:
         if len(known) < len(values) or master_pct is None:
             return None
         return thdn_set_pct(energies, known, master_pct=master_pct)
+
+    def _set_frames(self, master_pick: str) -> int:
+        """Length of the song with the tails of the set's own chains, whatever else was tried."""
+        rate = self.source.sample_rate_hz
+        bus = [self.search.groups[name].tried[pick] for name, pick in self.picks.items()]
+        master = self.masters.tried[master_pick]
+        tail = max(chain.tail_frames(rate) for chain in bus) + master.tail_frames(rate)
+        return round(self.source.duration_s * rate) + tail
 
     def _delivery_gain_db(self, pick: str) -> float | None:
         """To the ceiling, or less where that would pass the target; or the gain that is kept."""

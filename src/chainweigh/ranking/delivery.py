@@ -20,13 +20,16 @@ class Delivered:
     audio: Path
 
 
-def deliver(masters: WeighedGroup, pick: str, gain_db: float, cache: Cache) -> Delivered:
-    """A master with its last gain, or fetched from the cache."""
-    key = cache.key("delivered", masters.identity(pick), gain_db)
+def deliver(
+    masters: WeighedGroup, pick: str, gain_db: float, n_frames: int, cache: Cache
+) -> Delivered:
+    """A master with its last gain, n_frames of it, or fetched from the cache."""
+    key = cache.key("delivered", masters.identity(pick), gain_db, n_frames)
     file = cache.load(key, FileMeasures)
     if file is None:
         rate = masters.reference.sample_rate_hz
-        samples = masters.samples_of(pick) * np.float32(from_db(gain_db))
+        chosen = masters.samples_of(pick)[:, :n_frames]
+        samples = np.multiply(chosen, np.float32(from_db(gain_db)), order="C")
         file = measure_file(samples, rate)
         cache.store(key, file, {TAKE: samples}, rate)
     return Delivered(file, cache.audio_path(key, TAKE))

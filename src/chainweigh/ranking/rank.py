@@ -91,8 +91,9 @@ def rank_song(
 
     Notes
     -----
-    Every file of a run has one length: the song's and the longest tails. A chain that fails is a
-    candidate with its reason. The same inputs give the same results with any number of threads.
+    Takes and stems have one length: the song's and the longest tails; the master is as long as the
+    set's own tails need. A chain that fails is a candidate with its reason. The same inputs give
+    the same results with any number of threads.
     """
     settings = settings or RankSettings()
     check_settings(settings)
