@@ -1,8 +1,10 @@
 """Test tones sent through a chain whose levels are frozen at what the programme resolved."""
 
 from collections.abc import Sequence
+from math import inf
 
 from chainweigh.audio.array import Samples
+from chainweigh.measure.coherent import SegmentPlan
 from chainweigh.measure.reference_bands import ReferenceBands
 from chainweigh.measure.ridden_tones import RiddenTones, thdn_ridden_pct
 from chainweigh.measure.tone_weights import ProgrammeDistortion, programme_distortion
@@ -30,10 +32,12 @@ def bench_tones(
     Notes
     -----
     The tones are in phase on both channels. Where every effect treats equal channels alike, one
-    channel is run.
+    channel is run. What no result depends on is not run either: tones too quiet for any effect to
+    touch, time that no effect reaches, halves of periods that are the other half negated.
     """
     rate = grid.sample_rate_hz
-    results = measure_tones(_played(stages, grid), grid)
+    plan = _plan(stages, grid)
+    results = measure_tones(_played(stages, grid, plan), grid, plan)
     ridden_pct = None
     if ridden is not None and ridden.n_windows:
         output = run_frozen(stages, _sides(stages, ridden.signal), rate)
@@ -41,22 +45,47 @@ def bench_tones(
     return results, programme_distortion(results, bands, ridden_pct)
 
 
-def _played(stages: Sequence[RunStage], grid: ToneGrid) -> Samples:
+def _plan(stages: Sequence[RunStage], grid: ToneGrid) -> SegmentPlan:
+    """The least of the steady tones that tells what the stages make of all."""
+    plan = grid.segments
+    n_bounded, reach_frames = _bounded(stages, grid.sample_rate_hz)
+    if n_bounded == len(stages):
+        odd = all(run.stage.odd for run in stages)
+        plan = plan.within_reach(reach_frames, by_halves=odd)
+    return plan.from_segment(_n_untouched(stages, grid))
+
+
+def _n_untouched(stages: Sequence[RunStage], grid: ToneGrid) -> int:
+    """How many of the first tones need no run; the last before the first touched one leads in."""
+    levels_dbfs = [run.stage.untouched_dbfs(run.settings) for run in stages]
+    n_tones = sum(level_dbfs <= min(levels_dbfs, default=inf) for _, level_dbfs in grid.tones)
+    return n_tones if n_tones == len(grid.tones) else max(n_tones - 1, 0)
+
+
+def _bounded(stages: Sequence[RunStage], sample_rate_hz: int) -> tuple[int, int]:
+    """How many of the last stages have a bounded reach, and their sum in frames."""
+    n_bounded, reach_frames = 0, 0
+    for run in reversed(stages):
+        reach = run.stage.reach_frames(sample_rate_hz, run.settings)
+        if reach is None:
+            break
+        n_bounded, reach_frames = n_bounded + 1, reach_frames + reach
+    return n_bounded, reach_frames
+
+
+def _played(stages: Sequence[RunStage], grid: ToneGrid, plan: SegmentPlan) -> Samples:
     """What the stages make of the steady tones, exact in the analysis windows.
 
     The last stages, those whose reach is bounded, get silence where no window feels it.
     """
     rate = grid.sample_rate_hz
-    n_first, reach_frames = len(stages), 0
-    while n_first:
-        reach = stages[n_first - 1].stage.reach_frames(rate)
-        if reach is None:
-            break
-        n_first, reach_frames = n_first - 1, reach_frames + reach
+    n_bounded, reach_frames = _bounded(stages, rate)
+    n_first = len(stages) - n_bounded
     return run_frozen(  # without a name for what goes in: it is freed on the way
         stages[n_first:],
-        grid.segments.silence_outside(
-            run_frozen(stages[:n_first], _sides(stages, tone_signal(grid)), rate), reach_frames
+        plan.silence_outside(
+            run_frozen(stages[:n_first], _sides(stages, tone_signal(grid, plan)), rate),
+            reach_frames,
         ),
         rate,
     )
