@@ -111,6 +111,16 @@ class SegmentPlan:
             by_halves=by_halves,
         )
 
+    def without_a_period(self) -> "SegmentPlan":
+        """Each segment shorter by a period of every tone."""
+        spared = self.n_spared_settle_frames + N_ANALYSIS_FRAMES
+        return replace(self, n_spared_settle_frames=spared)
+
+    def has_a_period_to_spare(self, reach_frames: int) -> bool:
+        """Whether an odd process of that reach gives half a period, undisturbed, without one."""
+        n_left = self.n_segment_frames - N_ANALYSIS_FRAMES
+        return n_left >= self.n_fade_frames + N_ANALYSIS_FRAMES // 2 + 2 * reach_frames
+
     @property
     def n_settle_frames(self) -> int:
         """Frames before each analysis window."""
@@ -162,6 +172,23 @@ class SegmentPlan:
             carried = unit[length : length + n_fade] * np.float32(gain) * rise[::-1]
         segments[self.n_segments * length :] = carried
         return joined
+
+    def with_the_period(self, output: Samples, reach_frames: int) -> Samples:
+        """What an odd process made of `without_a_period`, and the period: half of it, negated."""
+        short, half = self.n_segment_frames - N_ANALYSIS_FRAMES, N_ANALYSIS_FRAMES // 2
+        lead, cut = self.n_lead_frames, short - reach_frames
+        whole = np.empty((len(output), self.n_frames), dtype=np.float32)
+        whole[:, :lead] = output[:, :lead]
+        for i in range(self.n_segments):
+            made = output[:, lead + i * short :]
+            place = whole[:, lead + i * self.n_segment_frames :]
+            place[:, :cut] = made[:, :cut]
+            place[:, cut : cut + half] = -made[:, cut - half : cut]
+            place[:, cut + half : cut + 2 * half] = made[:, cut - half : cut]
+            place[:, cut + 2 * half : self.n_segment_frames] = made[:, cut:short]
+        fade = output[:, lead + self.n_segments * short :]
+        whole[:, self.n_frames - self.n_fade_frames :] = fade[:, : self.n_fade_frames]
+        return whole
 
     def silence_outside(self, signal: Samples, reach_frames: int) -> Samples:
         """In place: silence farther from every analysis window than a process reaches."""

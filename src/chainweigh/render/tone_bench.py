@@ -1,6 +1,7 @@
 """Test tones sent through a chain whose levels are frozen at what the programme resolved."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import takewhile
 from math import inf
 
 from chainweigh.audio.array import Samples
@@ -48,10 +49,10 @@ def bench_tones(
 def _plan(stages: Sequence[RunStage], grid: ToneGrid) -> SegmentPlan:
     """The least of the steady tones that tells what the stages make of all."""
     plan = grid.segments
-    n_bounded, reach_frames = _bounded(stages, grid.sample_rate_hz)
-    if n_bounded == len(stages):
+    reaches = _bounded(stages, grid)
+    if len(reaches) == len(stages):
         odd = all(run.stage.odd for run in stages)
-        plan = plan.within_reach(reach_frames, by_halves=odd)
+        plan = plan.within_reach(sum(reaches), by_halves=odd)
     return plan.from_segment(_n_untouched(stages, grid))
 
 
@@ -62,33 +63,48 @@ def _n_untouched(stages: Sequence[RunStage], grid: ToneGrid) -> int:
     return n_tones if n_tones == len(grid.tones) else max(n_tones - 1, 0)
 
 
-def _bounded(stages: Sequence[RunStage], sample_rate_hz: int) -> tuple[int, int]:
-    """How many of the last stages have a bounded reach, and their sum in frames."""
-    n_bounded, reach_frames = 0, 0
-    for run in reversed(stages):
-        reach = run.stage.reach_frames(sample_rate_hz, run.settings)
+def _bounded(stages: Iterable[RunStage], grid: ToneGrid) -> list[int]:
+    """Reach in frames of each stage, up to the first whose reach nothing bounds."""
+    found = []
+    for run in stages:
+        reach = run.stage.reach_frames(grid.sample_rate_hz, run.settings)
         if reach is None:
             break
-        n_bounded, reach_frames = n_bounded + 1, reach_frames + reach
-    return n_bounded, reach_frames
+        found.append(reach)
+    return found
 
 
 def _played(stages: Sequence[RunStage], grid: ToneGrid, plan: SegmentPlan) -> Samples:
     """What the stages make of the steady tones, exact in the analysis windows.
 
-    The last stages, those whose reach is bounded, get silence where no window feels it.
+    The last stages, those whose reach is bounded, get silence where no window feels it. The first
+    ones, where they are odd as well, run over a period less, which is then repeated.
     """
     rate = grid.sample_rate_hz
-    n_bounded, reach_frames = _bounded(stages, rate)
-    n_first = len(stages) - n_bounded
+    last = _bounded(reversed(stages), grid)
+    n_before = len(stages) - len(last)
+    first = _bounded(takewhile(lambda run: run.stage.odd, stages[:n_before]), grid)
+    if not plan.has_a_period_to_spare(sum(first)):
+        first = []
     return run_frozen(  # without a name for what goes in: it is freed on the way
-        stages[n_first:],
+        stages[n_before:],
         plan.silence_outside(
-            run_frozen(stages[:n_first], _sides(stages, tone_signal(grid, plan)), rate),
-            reach_frames,
+            run_frozen(stages[len(first) : n_before], _begun(stages, first, grid, plan), rate),
+            sum(last),
         ),
         rate,
     )
+
+
+def _begun(
+    stages: Sequence[RunStage], reaches: list[int], grid: ToneGrid, plan: SegmentPlan
+) -> Samples:
+    """The tones as they leave the first stages, as many as reaches are given."""
+    if not reaches:
+        return _sides(stages, tone_signal(grid, plan))
+    signal = _sides(stages, tone_signal(grid, plan.without_a_period()))
+    output = run_frozen(stages[: len(reaches)], signal, grid.sample_rate_hz)
+    return plan.with_the_period(output, sum(reaches))
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:

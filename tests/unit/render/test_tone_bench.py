@@ -38,9 +38,11 @@ def frozen(stages: tuple[Stage, ...]) -> list[RunStage]:
         ((MEAN,), 6),
         ((LIMIT,), 6),
         ((SOFT, LIMIT), 6),
+        ((HARD, LOUDER, MEAN, WARM), 9),
         ((DEAF, SOFT), 8),
         ((SHELF, HARD), 9),
         ((LOUDER, HARD), 9),
+        ((LOUDER, LIMIT), 9),
     ],
     ids=lambda case: "-".join(stage.name for stage in case) if isinstance(case, tuple) else None,
 )
