@@ -88,3 +88,17 @@ def _across_borders(y: Samples, block: int, n_near: int) -> Floats:
         for k in range(1, n_near + 1)
     )
     return np.fromiter(sums, dtype=np.float64, count=n_near)
+
+
+def smoothed_lags(lags: Floats, shape: Floats) -> Floats:
+    """A lag function smoothed by a short symmetric shape; same length."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(lags) + len(shape), real=True)
+    full = irfft(rfft(lags, size) * rfft(shape, size), size)
+    return np.asarray(full[len(shape) // 2 :][: len(lags)])
+
+
+def energy(signal: NDArray[np.float32] | Floats) -> float:
+    """Sum of squares over channels and frames, in float64."""
+    return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

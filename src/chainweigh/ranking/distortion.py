@@ -9,7 +9,8 @@ import numpy as np
 
 from chainweigh.audio.array import Samples, from_db
 from chainweigh.measure.audibility import measure_audibility
-from chainweigh.measure.fit import FitSide, fit_linear, fit_side
+from chainweigh.measure.fit import fit_linear
+from chainweigh.measure.fit_side import FitSide, fit_side
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
 from chainweigh.measure.loudness import loudness_energies
