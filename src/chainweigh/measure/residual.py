@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples, is_mono
 from chainweigh.kernels.residual import LANES, residual_sums
 from chainweigh.measure.fit import fit_linear
 from chainweigh.measure.frames import frame_length, is_active
@@ -127,12 +127,16 @@ def follow_gains(
     tone : the reference passed through it; its memory becomes the fitted reference's
     candidate, sample_rate_hz : as for `fit_reference`
     """
-    energies = [BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
+    n_told = 1 if is_mono(tone) and is_mono(candidate) else len(tone)
+    pairs = zip(tone[:n_told], candidate[:n_told], strict=True)
+    told = [BandEnergies(x, y, sample_rate_hz) for x, y in pairs]
+    energies = told * (len(tone) // n_told)
     active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
     share_gains(energies)
     movement = widest_movement(energies, active)
-    for channel, band in zip(tone, energies, strict=True):
+    for channel, band in zip(tone[:n_told], told, strict=True):
         apply_gains(channel, band.gains, sample_rate_hz)
+    tone[n_told:] = tone[:1]
     if movement is None:
         reason = "no active frame is explained"
         return FittedReference(
