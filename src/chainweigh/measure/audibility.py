@@ -22,6 +22,7 @@ from chainweigh.measure.frames import (
     chunks,
     frame_length,
     is_active,
+    is_twofold,
     loudness_weight,
 )
 
@@ -207,7 +208,7 @@ def _measure_span(
 ) -> _Frames:
     start, stop = place
     before, after = fitted[:, start:stop], candidate[:, start:stop]
-    n_alike = 2 if masks is None and _is_twofold(before) and _is_twofold(after) else 1
+    n_alike = 2 if masks is None and is_twofold(before) and is_twofold(after) else 1
     if n_alike == 2:
         before, after = before[:1], after[:1]
     states = _states(before, model)
@@ -230,11 +231,6 @@ def _measure_span(
         found = [_with_silent_side(*each) for each in zip(found, model.silence, strict=True)]
     centre = start + len(model.window) / 2 + hop * np.arange(first)
     return _Frames(centre / model.sample_rate_hz, np.concatenate(active), *found)
-
-
-def _is_twofold(samples: Samples) -> bool:
-    """Whether there are two channels and both are the same."""
-    return len(samples) == 2 and np.array_equal(*samples)
 
 
 def _with_silent_side(channel: Floats, silence: float) -> Floats:
