@@ -28,6 +28,9 @@ _C_TYPES = {
 }
 
 
+LINE_FLOATS = 16
+
+
 def pointer(array: NDArray[Any]) -> Any:
     """C pointer to the first item of a C-contiguous array (float32, float64, int32, int64, bool).
 
@@ -36,3 +39,10 @@ def pointer(array: NDArray[Any]) -> Any:
     if not array.flags.c_contiguous:
         raise ValueError("a kernel was handed an array that is not C-contiguous")
     return ffi.from_buffer(_C_TYPES[array.dtype], array)
+
+
+def line_aligned(n_floats: int) -> NDArray[np.float32]:
+    """Room for float32 that begins on a line of the CPU's cache: rows of a line each lie in one."""
+    room = np.empty(n_floats + LINE_FLOATS, np.float32)
+    start = -room.ctypes.data // room.itemsize % LINE_FLOATS
+    return room[start : start + n_floats]
