@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_rate, check_samples
 from chainweigh.errors import SignalError
+from chainweigh.kernels.decimate import decimate_by
 from chainweigh.kernels.octave_frames import OctaveFrames, octave_energies
 from chainweigh.measure.coherent import HIGHEST_HZ, LOWEST_HZ
 from chainweigh.measure.tones import fitting_centres_hz
@@ -144,12 +145,7 @@ def _decimated(channel: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     time = (np.arange(n_taps) - (n_taps - 1) / 2) / step
     taps = np.sinc(time) * np.kaiser(n_taps, 8.0)
     taps /= taps.sum()
-    n_low = -(-len(channel) // step)
-    lead = n_taps // 2
-    padded = np.zeros((n_low + N_TAPS_PER_STEP) * step, dtype=np.float32)
-    padded[lead : lead + len(channel)] = channel
-    heard = np.lib.stride_tricks.sliding_window_view(padded, n_taps)[::step][:n_low]
-    return np.asarray(np.einsum("ij,j->i", heard, taps.astype(np.float32)))
+    return decimate_by(channel, step, taps.astype(np.float32))
 
 
 def _frame_energies(
