@@ -68,6 +68,11 @@ def check_layout(samples: Samples, *, what: str = "samples", max_channels: int =
         raise SignalError(f"{what}: not C-contiguous; use numpy.ascontiguousarray")
 
 
+def is_mono(samples: Samples) -> bool:
+    """Two channels alike, or pairs of them."""
+    return len(samples) % 2 == 0 and np.array_equal(samples[::2], samples[1::2])
+
+
 def is_finite(signal: Samples) -> bool:
     """No NaN or Inf in one channel; the sum shows it in one pass, unless it overflows itself."""
     with np.errstate(over="ignore", invalid="ignore"):

@@ -26,13 +26,17 @@ def autocorrelation(around: Iterable[Spectra], x: Samples, n_lags: int) -> Float
 
 
 def surroundings(x: Samples, n_lags: int) -> Iterator[Spectra]:
-    """Transforms of what lies around each block, shape (n_rows, n_bins) each; to keep for more."""
+    """Transforms of what lies around each block, shape (n_rows, n_bins) each; to keep for more.
+
+    Conjugate, as `cross_correlation` multiplies them.
+    """
     from scipy.fft import rfft
 
     block, size = _lengths(x.shape[1], n_lags)
     for start in range(0, x.shape[1], block):
         around = [piece(row, start - n_lags, block + 2 * n_lags) for row in x]
-        yield np.asarray(rfft(np.array(around, dtype=np.float64), size))
+        spectra = rfft(np.array(around, dtype=np.float64), size)
+        yield np.conjugate(spectra, out=spectra)
 
 
 def cross_correlation(
@@ -53,21 +57,20 @@ def cross_correlation(
     block, size = _lengths(y.shape[1], n_lags)
     inside = np.zeros((len(y), size))
     crossed = np.zeros(size // 2 + 1, dtype=np.complex128)
-    power = np.zeros(size // 2 + 1)
+    squares = np.zeros(2 * len(crossed))  # of real and imaginary parts in turn
+    square = np.empty_like(squares)
     for start, known in zip(range(0, y.shape[1], block), around, strict=True):
-        for row, into in zip(y, inside, strict=True):
-            into[:block] = piece(row, start, block)
-        spectra = rfft(inside)
-        for spectrum, other in zip(spectra, known, strict=True):
-            power += np.square(spectrum.real)
-            power += np.square(spectrum.imag)
-            np.conjugate(spectrum, out=spectrum)
+        n = min(block, y.shape[1] - start)
+        inside[:, :n], inside[:, n:block] = y[:, start : start + n], 0
+        for spectrum, other in zip(rfft(inside), known, strict=True):
+            squares += np.square(spectrum.view(np.float64), out=square)
             spectrum *= other
             crossed += spectrum
-    lags = irfft(crossed, size)[1 : 2 * n_lags][::-1]
-    own = irfft(power, size)[: n_near + 1]
-    own[1:] += _across_borders(y, block, n_near)
-    return np.ascontiguousarray(lags), np.r_[own[:0:-1], own]
+    power = squares[::2] + squares[1::2]
+    lags, own = irfft(np.stack([crossed, power]), size)
+    near = own[: n_near + 1]
+    near[1:] += _across_borders(y, block, n_near)
+    return lags[size + 1 - 2 * n_lags :].copy(), np.r_[near[:0:-1], near]
 
 
 def _lengths(n_frames: int, n_lags: int) -> tuple[int, int]:
@@ -80,11 +83,23 @@ def _lengths(n_frames: int, n_lags: int) -> tuple[int, int]:
 
 def _across_borders(y: Samples, block: int, n_near: int) -> Floats:
     """Sums of y(n) y(n + k), k from 1 to n_near, over pairs that a block's border parts."""
-    borders = range(block, y.shape[1], block)
-    near = [piece(channel, at - n_near, 2 * n_near) for at in borders for channel in y]
-    rows = np.array(near, dtype=np.float64).reshape(-1, 2 * n_near)
-    sums = (
-        np.sum(rows[:, n_near - k : n_near] * rows[:, n_near : n_near + k])
-        for k in range(1, n_near + 1)
-    )
-    return np.fromiter(sums, dtype=np.float64, count=n_near)
+    total = np.zeros(n_near)
+    for at in range(block, y.shape[1], block):
+        for channel in y:
+            before, behind = piece(channel, at - n_near, 2 * n_near).reshape(2, n_near)
+            total += np.correlate(np.float64(behind), np.float64(before), "full")[:n_near]
+    return total
+
+
+def smoothed_lags(lags: Floats, shape: Floats) -> Floats:
+    """A lag function smoothed by a short symmetric shape; same length."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(len(lags) + len(shape), real=True)
+    full = irfft(rfft(lags, size) * rfft(shape, size), size)
+    return np.asarray(full[len(shape) // 2 :][: len(lags)])
+
+
+def energy(signal: NDArray[np.float32] | Floats) -> float:
+    """Sum of squares over channels and frames, in float64."""
+    return float(np.einsum("cn,cn->", signal, signal, dtype=np.float64))

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.fit import energy
+from chainweigh.measure.correlation import energy
 
 Floats = NDArray[np.float64]
 

@@ -35,23 +35,20 @@ def tapered(taps: Floats, main_tap: int, sample_rate_hz: int) -> Floats:
         return taps
     size = next_fast_len(4 * len(taps), real=True)
     response = rfft(np.roll(np.pad(taps, (0, size - len(taps))), -main_tap))
-    out = np.zeros(size)
-    for weight, fade in _octaves(size, sample_rate_hz):
-        out += irfft(response * weight, size) * fade
+    weights, fades = _octaves(size, sample_rate_hz)
+    out = np.sum(irfft(response * weights, size) * fades, axis=0)
     return np.asarray(np.roll(out, main_tap)[: len(taps)])
 
 
 @lru_cache(maxsize=8)
-def _octaves(size: int, sample_rate_hz: int) -> tuple[tuple[Floats, Floats], ...]:
-    """Share of each bin that an octave takes, and how its response fades with the lag."""
+def _octaves(size: int, sample_rate_hz: int) -> tuple[Floats, Floats]:
+    """Share of each bin that every octave takes, and how its response fades with the lag."""
     frequency_hz = np.arange(size // 2 + 1) * sample_rate_hz / size
     octave = np.log2(np.maximum(frequency_hz, 1.0) / LOWEST_HZ)
     octave = np.clip(octave, 0, N_OCTAVES - 1)
     lag_s = np.abs(np.fft.fftfreq(size, 1 / size)) / sample_rate_hz
-    periods = [lag_s * LOWEST_HZ * 2**index / PERIODS for index in range(N_OCTAVES)]
-    return tuple(
-        (_falling(np.abs(octave - index)), _falling(part)) for index, part in enumerate(periods)
-    )
+    index = np.arange(N_OCTAVES)[:, None]
+    return _falling(np.abs(octave - index)), _falling(lag_s * LOWEST_HZ * 2.0**index / PERIODS)
 
 
 def _falling(x: Floats) -> Floats:

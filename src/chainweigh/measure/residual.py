@@ -7,13 +7,15 @@ distortion, noise, pumping faster than that. How far the gains moved is reported
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
-from chainweigh.measure.fit import energy, fit_linear
-from chainweigh.measure.frames import chunks, frame_length, hann, is_active, padded_frames
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples, is_mono
+from chainweigh.kernels.residual import LANES, residual_sums
+from chainweigh.measure.fit import fit_linear
+from chainweigh.measure.frames import frame_length, is_active
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
 from chainweigh.measure.octave_gains import (
     BandEnergies,
@@ -23,8 +25,11 @@ from chainweigh.measure.octave_gains import (
     widest_movement,
 )
 
+Floats = NDArray[np.float64]
+
 LOW_BAND_HZ = (30.0, 80.0)
 LOW_BAND_SHARE = 1e-6
+HANN_POWER = 3 / 8  # mean square of the window
 FLOOR_DB = -110.0  # float32 transforms leave about -130 dB
 
 
@@ -122,12 +127,16 @@ def follow_gains(
     tone : the reference passed through it; its memory becomes the fitted reference's
     candidate, sample_rate_hz : as for `fit_reference`
     """
-    energies = [BandEnergies(x, y, sample_rate_hz) for x, y in zip(tone, candidate, strict=True)]
+    n_told = 1 if is_mono(tone) and is_mono(candidate) else len(tone)
+    pairs = zip(tone[:n_told], candidate[:n_told], strict=True)
+    told = [BandEnergies(x, y, sample_rate_hz) for x, y in pairs]
+    energies = told * (len(tone) // n_told)
     active = is_active(np.sum([e.loudness_power for e in energies], axis=0))
     share_gains(energies)
     movement = widest_movement(energies, active)
-    for channel, band in zip(tone, energies, strict=True):
+    for channel, band in zip(tone[:n_told], told, strict=True):
         apply_gains(channel, band.gains, sample_rate_hz)
+    tone[n_told:] = tone[:1]
     if movement is None:
         reason = "no active frame is explained"
         return FittedReference(
@@ -166,28 +175,26 @@ def measure_residual(
     check_samples(candidate, what="candidate")
     check_pair(fitted.samples, candidate)
     check_rate(sample_rate_hz)
-    whole, kept = energy(candidate), energy(fitted.samples)
-    left = _difference_energy(candidate, fitted.samples)
+    found = _energies(fitted.samples, candidate, sample_rate_hz)
     undefined = dict(fitted.undefined)
     sdr_db = residual_pct = None
-    reason = _why_undefined(left, whole)
+    reason = _why_undefined(found.left, found.whole)
     if reason:
         undefined |= {"sdr_db": reason, "residual_pct": reason}
     else:
-        residual_pct = 100 * float(np.sqrt(left / whole))
-        if kept > 0:
-            sdr_db = 10 * float(np.log10(kept / left))
+        residual_pct = 100 * float(np.sqrt(found.left / found.whole))
+        if found.kept > 0:
+            sdr_db = 10 * float(np.log10(found.kept / found.left))
         else:
             undefined["sdr_db"] = "nothing of the reference is in the candidate"
-    low_left, low_whole, all_whole = _low_energies(fitted.samples, candidate, sample_rate_hz)
     low_db = None
-    reason = _why_undefined(low_left, low_whole)
-    if low_whole <= LOW_BAND_SHARE * all_whole:
+    reason = _why_undefined(found.low_left, found.low_whole)
+    if found.low_whole <= LOW_BAND_SHARE * found.whole:
         reason = "the candidate holds next to nothing"
     if reason:
         undefined["low_band_residual_db"] = reason + ", 30 to 80 Hz"
     else:
-        low_db = 10 * float(np.log10(low_left / low_whole))
+        low_db = 10 * float(np.log10(found.low_left / found.low_whole))
     moved = fitted.gain_movement_db, fitted.gain_low_s
     return Residual(sdr_db, residual_pct, low_db, *moved, undefined)
 
@@ -200,34 +207,47 @@ def _why_undefined(left: float, whole: float) -> str | None:
     return None
 
 
-def _power(spectrum: NDArray[np.complex64]) -> NDArray[np.float32]:
-    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+@dataclass(frozen=True)
+class _Energies:
+    """Of the fitted reference, the candidate and the residual; the last two at 30 to 80 Hz too."""
+
+    kept: float
+    whole: float
+    left: float
+    low_whole: float
+    low_left: float
 
 
-def _low_energies(
-    fitted: Samples, candidate: Samples, sample_rate_hz: int
-) -> tuple[float, float, float]:
-    """Energies alike in scale, from Hann frames: residual and candidate, 30 to 80 Hz; candidate."""
-    from scipy.fft import rfft
-
-    length = 4 * frame_length(sample_rate_hz)
-    first, last = (round(f * length / sample_rate_hz) for f in LOW_BAND_HZ)
-    window = hann(length)
-    low_left = low = whole = 0.0
-    n_frames = (candidate.shape[1] + 2 * length) // (length // 2) + 1
-    for channels in zip(fitted, candidate, strict=True):
-        was_all, is_all = (
-            padded_frames(x, length, length // 2, lead=length, n_frames=n_frames, size=64)
-            for x in channels
-        )
-        for (_, was), (_, now) in zip(was_all, is_all, strict=True):
-            left, power = _power(rfft((now - was) * window)), _power(rfft(now * window))
-            low_left += float(left[:, first : last + 1].sum(dtype=np.float64))
-            low += float(power[:, first : last + 1].sum(dtype=np.float64))
-            whole += float(power.sum(dtype=np.float64))
-    return low_left, low, whole
+def _energies(fitted: Samples, candidate: Samples, sample_rate_hz: int) -> _Energies:
+    waveforms, low_bins = _low_waveforms(sample_rate_hz)
+    total = np.zeros(5)
+    for was, now in zip(fitted, candidate, strict=True):
+        energies, products = residual_sums(was, now, waveforms)
+        half = waveforms.shape[1]
+        low_left, low_whole = (_hann_energy(blocks, low_bins, half) for blocks in products)
+        total += *energies, low_whole, low_left
+    return _Energies(*map(float, total))
 
 
-def _difference_energy(a: Samples, b: Samples) -> float:
-    parts = chunks(a.shape[1], 1 << 16)
-    return sum(energy(a[:, part] - b[:, part]) for part in parts)
+@lru_cache(maxsize=8)
+def _low_waveforms(sample_rate_hz: int) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
+    """Cosines and sines of half a frame at the bins of the low band, and which bins they are.
+
+    One more on either side: a Hann window is made of three neighbours.
+    """
+    half = 2 * frame_length(sample_rate_hz)
+    first, last = (round(f * 2 * half / sample_rate_hz) for f in LOW_BAND_HZ)
+    bins = np.arange(first - 1, last + 2)
+    phase = np.pi / half * (np.outer(np.arange(half), bins) % (2 * half))
+    rows = np.concatenate([np.cos(phase), np.sin(phase)], axis=1).astype(np.float32)
+    rows = np.pad(rows, ((0, 0), (0, -rows.shape[1] % LANES)))
+    return np.ascontiguousarray(rows.reshape(half, -1, LANES).swapaxes(0, 1)), bins
+
+
+def _hann_energy(blocks: Floats, bins: NDArray[np.int64], half: int) -> float:
+    """Energy at all but the outer bins, from Hann frames of two blocks each, one block apart."""
+    n = len(bins)
+    halves = np.pad(blocks[:, :n] - 1j * blocks[:, n : 2 * n], ((1, 1), (0, 0)))
+    frames = halves[:-1] + (-1.0) ** bins * halves[1:]
+    windowed = frames[:, 1:-1] / 2 - (frames[:, :-2] + frames[:, 2:]) / 4
+    return float(np.sum(np.abs(windowed) ** 2)) / (HANN_POWER * 2 * half)

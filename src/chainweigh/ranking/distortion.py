@@ -7,9 +7,10 @@ from functools import cached_property
 
 import numpy as np
 
-from chainweigh.audio.array import Samples, from_db
+from chainweigh.audio.array import Samples, from_db, is_mono
 from chainweigh.measure.audibility import measure_audibility
-from chainweigh.measure.fit import FitSide, fit_linear, fit_side
+from chainweigh.measure.fit import fit_linear
+from chainweigh.measure.fit_side import FitSide, fit_side
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
 from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
@@ -74,12 +75,18 @@ class Programme:
         self._lock = threading.Lock()
 
     def fit(self, candidate: Samples) -> LinearFit:
-        """The static fit of a candidate, from where the programme itself is loudest."""
+        """The static fit of a candidate, from where the programme itself is loudest.
+
+        Of a mono programme one channel is fitted, unless the candidate is no longer mono.
+        """
         with self._lock:
             loudest, side = self._loudest, self._fit_side
-        rate = self.windows.sample_rate_hz
-        reference = loudest.stacked(self.samples)
-        return fit_linear(reference, loudest.stacked(candidate), sample_rate_hz=rate, side=side)
+        rate, rows = self.windows.sample_rate_hz, loudest.stacked(candidate)
+        if len(side.reference) < len(rows):
+            if not is_mono(rows):
+                return fit_linear(loudest.stacked(self.samples), rows, sample_rate_hz=rate)
+            rows = rows[::2].copy()
+        return fit_linear(side.reference, rows, sample_rate_hz=rate, side=side)
 
     def follow(self, fit: LinearFit, candidate: Samples) -> FittedReference:
         """The reference with a candidate's tone and slow gain movement, in the windows, joined."""
@@ -109,7 +116,8 @@ class Programme:
 
     @cached_property
     def _fit_side(self) -> FitSide:
-        reference = self._loudest.stacked(self.samples)
+        rows = self._loudest.stacked(self.samples)
+        reference = rows[::2].copy() if is_mono(rows) else rows
         return fit_side(reference, self.windows.sample_rate_hz)
 
     @cached_property

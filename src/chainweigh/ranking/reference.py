@@ -6,7 +6,7 @@ from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
-from chainweigh.measure.fit import energy
+from chainweigh.measure.correlation import energy
 from chainweigh.measure.image import Image, measure_image
 from chainweigh.measure.loudness import LoudnessEnergies, LoudnessSeries, loudness_energies
 from chainweigh.measure.onsets import Onsets, find_onsets

@@ -1,7 +1,7 @@
 """The song a run was made from, as results.json tells of it."""
 
 from chainweigh.audio.array import Samples
-from chainweigh.measure.fit import energy
+from chainweigh.measure.correlation import energy
 from chainweigh.measure.summary import measure_file
 from chainweigh.ranking.results import Source, SourceFile, SourceGroup
 from chainweigh.song import Song

@@ -1,12 +1,16 @@
 """The static linear fit against signals whose filter is known, and against numpy's lstsq."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.fit import _NormalEquations, fit_linear, fit_side
+from chainweigh.measure.fit import fit_linear
+from chainweigh.measure.fit_side import fit_side
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
+from chainweigh.measure.normal_equations import NormalEquations
 
 RATE = 44_100
 
@@ -180,12 +184,13 @@ def test_what_a_whitener_clicks_at_bare_cuts_is_not_counted(n_taps):
     swell = 1 + 0.3 * np.sin(2 * np.pi * np.arange(6 * RATE) / RATE)
     reference = chords()[:, 20_000:-20_000].copy()
     candidate = planar(reference * swell[20_000:-20_000])
-    equations = _NormalEquations(reference, candidate, RATE, fit_side(reference, RATE))
+    side = fit_side(reference, RATE)
+    equations = NormalEquations(candidate, RATE, side)
     fit, whitened = equations.solve(n_taps)
-    whitener, reach = equations.whitener, equations._reach(fit.first_lag_frames, n_taps)
+    whitener, reach = side.whitener, equations.reach(fit.first_lag_frames, n_taps)
     error = candidate - apply_fit(fit, reference).astype(np.float64)
     inner = lfilter(whitener, 1, error)[:, reach + len(whitener) - 1 : -reach]
-    share = equations._inner_share(fit.first_lag_frames, n_taps)
+    share = equations.inner_share(fit.first_lag_frames, n_taps)
     assert whitened * share == pytest.approx(np.sum(inner**2), rel=1e-3)
 
 
@@ -203,14 +208,14 @@ def test_a_filter_longer_than_chords_can_tell_does_not_hang_on_the_last_bit(n_ta
     """
     reference = chords()
     side = fit_side(reference, RATE)
-    equations = _NormalEquations(reference, peaking(reference, 1000, 6.0), RATE, side)
-    xx, xy, rng = equations.xx, equations.xy, np.random.default_rng(2)
+    equations = NormalEquations(peaking(reference, 1000, 6.0), RATE, side)
+    xx, xy, rng = side.lags, equations.xy, np.random.default_rng(2)
     for _ in range(3):
         fit, _ = equations.solve(n_taps)
         assert np.abs(fit.taps).max() < 1.1
         assert fit.residual_db < -100
         half = rounded_otherwise(xx[: equations.zero_lag + 1], rng)
-        equations.xx = np.concatenate([half, half[-2::-1]])
+        equations.side = replace(side, lags=np.concatenate([half, half[-2::-1]]))
         equations.xy = rounded_otherwise(xy, rng)
 
 
