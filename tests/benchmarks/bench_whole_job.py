@@ -115,10 +115,10 @@ def ours_judged(song, chains):
 
     def job(reference, chain):
         matched = render_matched(chain, reference)
-        plr_db = measure_plr_db(matched.samples, rate)
+        plr_db = measure_plr_db(matched.samples, rate, matched.energies)
         driven = reference.tones
         tones = bench_tones(matched.stages, driven.grid, driven.bands, driven.ridden)
-        found = measure_programme(reference.programme, matched.samples)
+        found = measure_programme(reference.programme, matched.samples, matched.energies)
         taken = windows.cut(matched.samples)
         soloed = measure_heard(found.fitted, taken, reference.onsets, windows)
         if reference is master:

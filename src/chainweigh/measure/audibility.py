@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples, is_mono
 from chainweigh.errors import SignalError
 from chainweigh.kernels.ear_frames import EarFrames, ear_frames
 from chainweigh.measure.ear_model import EarModel, ear_model
@@ -22,7 +22,6 @@ from chainweigh.measure.frames import (
     chunks,
     frame_length,
     is_active,
-    is_twofold,
     loudness_weight,
 )
 
@@ -208,7 +207,7 @@ def _measure_span(
 ) -> _Frames:
     start, stop = place
     before, after = fitted[:, start:stop], candidate[:, start:stop]
-    n_alike = 2 if masks is None and is_twofold(before) and is_twofold(after) else 1
+    n_alike = 2 if masks is None and is_mono(before) and is_mono(after) else 1
     if n_alike == 2:
         before, after = before[:1], after[:1]
     states = _states(before, model)

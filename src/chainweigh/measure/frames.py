@@ -44,11 +44,6 @@ def framed(signal: NDArray[np.float32], length: int, hop: int) -> NDArray[np.flo
     return np.lib.stride_tricks.sliding_window_view(signal, length)[::hop]
 
 
-def is_twofold(samples: Samples) -> bool:
-    """Whether there are two channels and both are the same."""
-    return len(samples) == 2 and np.array_equal(*samples)
-
-
 def piece(signal: NDArray[np.float32], start: int, n_frames: int) -> NDArray[np.float32]:
     """Frames [start, start + n_frames) of one channel, zero where it has none."""
     out = np.zeros(n_frames, dtype=np.float32)

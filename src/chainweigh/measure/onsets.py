@@ -16,9 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_rate, check_samples, is_mono
 from chainweigh.kernels.band_frames import band_powers
-from chainweigh.measure.frames import chunks, hann, is_twofold, rate_scale
+from chainweigh.measure.frames import chunks, hann, rate_scale
 
 Floats = NDArray[np.float64]
 
@@ -115,7 +115,7 @@ def _band_levels_db(samples: Samples, sample_rate_hz: int, length: int, hop: int
     missing = length - samples.shape[1]
     signal = np.pad(samples, ((0, 0), (0, missing))) if missing > 0 else samples
     starts = np.clip(np.arange(n_hops) * hop - length // 2, 0, signal.shape[1] - length)
-    if is_twofold(signal):
+    if is_mono(signal):
         power = 2 * band_powers(signal[0], starts, hann(length), edges)
     else:
         power = np.sum([band_powers(each, starts, hann(length), edges) for each in signal], axis=0)

@@ -8,12 +8,7 @@ from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
 from chainweigh.measure.correlation import energy
 from chainweigh.measure.image import Image, measure_image
-from chainweigh.measure.loudness import (
-    LoudnessEnergies,
-    LoudnessSeries,
-    loudness_energies,
-    short_term_lufs,
-)
+from chainweigh.measure.loudness import LoudnessEnergies, LoudnessSeries, loudness_energies
 from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
@@ -47,11 +42,11 @@ class Reference:
     @cached_property
     def file(self) -> FileMeasures:
         """Loudness, peaks and levels."""
-        return measure_file(self.samples, self.sample_rate_hz)
+        return measure_file(self.samples, self.sample_rate_hz, energies=self.energies)
 
     @cached_property
     def energies(self) -> LoudnessEnergies:
-        """K-weighted energies, for level matching."""
+        """K-weighted energies, from which every loudness comes."""
         return loudness_energies(self.samples, self.sample_rate_hz)
 
     @cached_property
@@ -72,7 +67,7 @@ class Reference:
     @cached_property
     def short_term(self) -> LoudnessSeries:
         """Its short-term loudness over time."""
-        return short_term_lufs(self.samples, self.sample_rate_hz)
+        return self.energies.short_term()
 
     @property
     def onsets(self) -> Onsets:
