@@ -5,7 +5,7 @@ Everything is computed from the standard's formulas for the rate at hand. Energi
 """
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from chainweigh.kernels.audibility import (
     spread,
 )
 from chainweigh.measure.frames import frame_length
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex64]
@@ -88,7 +89,7 @@ class EarModel:
             state=states,
         )
 
-    @cached_property
+    @once
     def silence(self) -> tuple[float, float]:
         """What `noise_to_mask` finds in frames without a sound or a noise."""
         floor = np.full((1, 1, len(self.centre_hz)), BAND_FLOOR, np.float32)

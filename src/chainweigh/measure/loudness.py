@@ -10,7 +10,6 @@ gives the loudness of the window that ends at each of its times.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from chainweigh.audio.array import Samples, check_layout, check_rate, check_samples
 from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import HOPS_PER_SECOND, hop_edges, hop_energies
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 
@@ -74,7 +74,7 @@ class LoudnessEnergies:
         n_frames = (edges[n_window:] - edges[:-n_window])[::n_step]
         return np.asarray(sliding_sum(self.hop_energies, n_window)[::n_step] / n_frames)
 
-    @cached_property
+    @once
     def block_powers(self) -> Floats:
         """Mean squares of the gating blocks: 400 ms every 100 ms."""
         return self.window_powers(MOMENTARY_MS, BLOCK_STEP_MS)

@@ -1,9 +1,7 @@
 """What a candidate does to the programme: residual, tone change, punch, audibility."""
 
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from functools import cached_property
 
 import numpy as np
 
@@ -17,6 +15,7 @@ from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 from chainweigh.measure.onsets import Onsets
 from chainweigh.measure.punch import Hits, compare_hits, find_hits
 from chainweigh.measure.residual import FittedReference, follow_gains, measure_residual
+from chainweigh.once import once
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
 from chainweigh.ranking.windows import Windows, loudest_windows
@@ -72,15 +71,13 @@ class Programme:
 
     def __init__(self, samples: Samples, onsets: Onsets, windows: Windows) -> None:
         self.samples, self.onsets, self.windows = samples, onsets, windows
-        self._lock = threading.Lock()
 
     def fit(self, candidate: Samples) -> LinearFit:
         """The static fit of a candidate, from where the programme itself is loudest.
 
         Of a mono programme one channel is fitted, unless the candidate is no longer mono.
         """
-        with self._lock:
-            loudest, side = self._loudest, self._fit_side
+        loudest, side = self._loudest, self._fit_side
         rate, rows = self.windows.sample_rate_hz, loudest.stacked(candidate)
         if len(side.reference) < len(rows):
             if not is_mono(rows):
@@ -101,30 +98,24 @@ class Programme:
 
     def let_go(self) -> None:
         """Let go of what is worth its memory only while many candidates are fitted."""
-        with self._lock:
-            self.__dict__.pop("_fit_side", None)
+        self.__dict__.pop("_fit_side", None)
 
-    @property
-    def hits(self) -> Hits:
-        """Its hits, for punch."""
-        with self._lock:
-            return self._hits
-
-    @cached_property
+    @once
     def _loudest(self) -> Windows:
         return loudest_windows(self.samples, self.windows.sample_rate_hz)
 
-    @cached_property
+    @once
     def _fit_side(self) -> FitSide:
         rows = self._loudest.stacked(self.samples)
         reference = rows[::2].copy() if is_mono(rows) else rows
         return fit_side(reference, self.windows.sample_rate_hz)
 
-    @cached_property
-    def _hits(self) -> Hits:
+    @once
+    def hits(self) -> Hits:
+        """Its hits, for punch."""
         return find_hits(self.samples, self.windows.sample_rate_hz, self.onsets)
 
-    @cached_property
+    @once
     def plr_db(self) -> float | None:
         """Its peak-to-loudness ratio."""
         return measure_plr_db(self.samples, self.windows.sample_rate_hz)
