@@ -100,15 +100,20 @@ class SegmentPlan:
         n_lead = (self.n_lead_frames + first * self.n_segment_frames) % KERNEL_FRAMES
         return replace(self, n_segments=self.n_segments - first, n_lead_frames=n_lead)
 
-    def within_reach(self, reach_frames: int, *, by_halves: bool) -> "SegmentPlan":
-        """As short as a process allows that reaches no farther; all keep their place in blocks."""
+    def within_reach(self, reach_frames: int, *, odd: bool) -> "SegmentPlan":
+        """As short as a process allows that reaches no farther; all keep their place in blocks.
+
+        Of an odd process half a window tells the other.
+        """
         n_settle = self.n_settle_frames - self.n_fade_frames - reach_frames
         n_guard = self.n_guard_frames - reach_frames
+        if n_settle < 0 or n_guard < 0:
+            return self
         return replace(
             self,
-            n_spared_settle_frames=max(n_settle, 0) // KERNEL_FRAMES * KERNEL_FRAMES,
-            n_spared_guard_frames=max(n_guard, 0) // KERNEL_FRAMES * KERNEL_FRAMES,
-            by_halves=by_halves,
+            n_spared_settle_frames=n_settle // KERNEL_FRAMES * KERNEL_FRAMES,
+            n_spared_guard_frames=n_guard // KERNEL_FRAMES * KERNEL_FRAMES,
+            by_halves=odd,
         )
 
     def without_a_period(self) -> "SegmentPlan":

@@ -52,7 +52,7 @@ def _plan(stages: Sequence[RunStage], grid: ToneGrid) -> SegmentPlan:
     reaches = _bounded(stages, grid)
     if len(reaches) == len(stages):
         odd = all(run.stage.odd for run in stages)
-        plan = plan.within_reach(sum(reaches), by_halves=odd)
+        plan = plan.within_reach(sum(reaches), odd=odd)
     return plan.from_segment(_n_untouched(stages, grid))
 
 
