@@ -15,6 +15,7 @@ compiled: bool = _native is not None
 ffi: Any = _native.ffi if compiled else None
 lib: Any = _native.lib if compiled else None
 
+LINE_BYTES = 64
 
 _C_TYPES = {
     np.dtype(kind): text
@@ -36,3 +37,9 @@ def pointer(array: NDArray[Any]) -> Any:
     if not array.flags.c_contiguous:
         raise ValueError("a kernel was handed an array that is not C-contiguous")
     return ffi.from_buffer(_C_TYPES[array.dtype], array)
+
+
+def line_aligned(n_floats: int) -> NDArray[np.float32]:
+    """Room that starts on a cache line, so that no vector of a kernel lies across two."""
+    room = np.empty(n_floats + LINE_BYTES // 4, dtype=np.float32)
+    return room[-(room.ctypes.data // 4) % (LINE_BYTES // 4) :][:n_floats]
