@@ -32,7 +32,6 @@ from chainweigh.audio.files import write_wav
 from chainweigh.chain.files import load_chains, shipped_chains_folder
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import loudness_energies
-from chainweigh.measure.onsets import find_onsets
 from chainweigh.measure.true_peak import true_peak_dbtp
 from chainweigh.ranking.distortion import measure_heard, measure_programme
 from chainweigh.ranking.jobs import no_progress, run_jobs
@@ -105,7 +104,7 @@ def ours(song, chains):
 def ours_judged(song, chains):
     """The same pairs with tones and audibility, two threads."""
     rate, mix = song.sample_rate_hz, mix_of(song.groups)
-    windows, onsets = loudest_windows(mix, rate), find_onsets(mix, rate)
+    windows = loudest_windows(mix, rate)
     references = [Reference(group.name, group.samples, windows) for group in song.groups]
     master = Reference("master", mix, windows)
     cuts = {r.name: windows.cut(r.samples) for r in references}
@@ -115,17 +114,17 @@ def ours_judged(song, chains):
 
     def job(reference, chain):
         matched = render_matched(chain, reference)
-        plr_db = measure_plr_db(matched.samples, rate)
+        plr_db = measure_plr_db(matched.samples, rate, matched.energies)
         driven = reference.tones
         tones = bench_tones(matched.stages, driven.grid, driven.bands, driven.ridden)
-        found = measure_programme(reference.programme, matched.samples)
+        found = measure_programme(reference.programme, matched.samples, matched.energies)
         taken = windows.cut(matched.samples)
         soloed = measure_heard(found.fitted, taken, reference.onsets, windows)
         if reference is master:
             return plr_db, tones, soloed
         others = [cut for name, cut in cuts.items() if name != reference.name]
         mixes = [sum_of([*others, part]) for part in (found.fitted, taken)]
-        return plr_db, tones, soloed, measure_heard(*mixes, onsets, windows)
+        return plr_db, tones, soloed, measure_heard(*mixes, master.onsets, windows)
 
     jobs = [lambda r=r, c=c: job(r, c) for r, c in pairs]
     return len(run_jobs(jobs, threads=THREADS, progress=no_progress, what=""))

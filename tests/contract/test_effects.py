@@ -1,5 +1,7 @@
 """What every built-in effect promises, over the whole registry."""
 
+import math
+from collections.abc import Callable
 from pathlib import Path
 from types import ModuleType
 
@@ -11,6 +13,7 @@ import chainweigh.effects
 from chainweigh.audio.array import from_db
 from chainweigh.effects import NAMES, effect, masked_clip, resonance_cut
 from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
+from chainweigh.measure.true_peak import true_peak
 
 # Settings that make the effect work hard on noise that peaks near 0 dBFS.
 AT_WORK: dict[str, list[dict[str, object]]] = {
@@ -263,14 +266,31 @@ def test_mono_equals_each_of_two_equal_sides_where_the_effect_says_so(
     assert alike == effect(name).sides_alike
 
 
+def settled(name: str, given: dict[str, object]) -> tuple[Effect, dict[str, Setting]]:
+    return effect(name), complete_settings(effect(name), given)
+
+
+def reach_of(name: str, given: dict[str, object]) -> int | None:
+    found, settings = settled(name, given)
+    return found.reach_frames(48_000, settings)
+
+
+def untouched_dbfs(name: str, given: dict[str, object]) -> float:
+    found, settings = settled(name, given)
+    return found.untouched_dbfs(settings)
+
+
+def cases_where(holds: Callable[[str, dict[str, object]], bool]) -> list[object]:
+    return cases({name: [g for g in given if holds(name, g)] for name, given in AT_WORK.items()})
+
+
 @pytest.mark.parametrize(
-    ("name", "given"),
-    cases({n: g for n, g in AT_WORK.items() if effect(n).reach_frames(48_000) is not None}),
+    ("name", "given"), cases_where(lambda name, given: reach_of(name, given) is not None)
 )
 def test_what_lies_beyond_the_stated_reach_changes_nothing(
     name: str, given: dict[str, object]
 ) -> None:
-    reach = effect(name).reach_frames(48_000)
+    reach = reach_of(name, given)
     assert reach is not None
     whole = noise(2 * reach + 6_000, peak=1.0)
     alone = whole.copy()
@@ -278,6 +298,37 @@ def test_what_lies_beyond_the_stated_reach_changes_nothing(
     kept = slice(2_000 + reach, reach + 4_000)
     apart = np.abs(run(name, given, whole)[:, kept] - run(name, given, alone)[:, kept]).max()
     assert apart <= FORWARD_MASKING.get(name, 0.0)
+
+
+@pytest.mark.parametrize(("name", "given"), cases_where(lambda name, given: effect(name).odd))
+def test_the_negated_input_gives_the_negated_output_where_the_effect_says_so(
+    name: str, given: dict[str, object]
+) -> None:
+    samples = noise(9_000, peak=1.0)
+    assert np.array_equal(run(name, given, -samples), -run(name, given, samples))
+
+
+@pytest.mark.parametrize("hz", [40.0, 5_000.0, None], ids=["40 Hz", "5 kHz", "noise"])
+@pytest.mark.parametrize(
+    ("name", "given"),
+    cases_where(lambda name, given: untouched_dbfs(name, given) > -math.inf),
+)
+def test_what_is_no_louder_than_stated_passes_bit_for_bit_and_is_forgotten(
+    name: str, given: dict[str, object], hz: float | None
+) -> None:
+    n_quiet, n_loud = 3 * 48_000, 4_800
+    samples = noise(n_quiet + n_loud, peak=1.0)
+    if hz:
+        samples[:] = np.sin(2 * np.pi * hz / 48_000 * np.arange(n_quiet + n_loud))
+    quiet = samples[:, :n_quiet].copy()
+    quiet *= np.float32(from_db(untouched_dbfs(name, given)) / true_peak(quiet, 48_000))
+    samples[:, :n_quiet] = quiet
+    assert np.array_equal(run(name, given, quiet), quiet)
+    fresh = samples.copy()
+    fresh[:, :48_000] = 0.0
+    after, afresh = (run(name, given, each)[:, n_quiet:] for each in (samples, fresh))
+    assert np.abs(after - afresh).max() <= ROUNDING.get(name, 0.0)
+    assert not np.array_equal(after, samples[:, n_quiet:])
 
 
 @pytest.mark.parametrize(("name", "given"), cases(AT_WORK))

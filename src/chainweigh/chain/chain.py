@@ -54,9 +54,18 @@ class Stage:
         """Whether equal channels give equal output channels."""
         return self.effect.sides_alike
 
-    def reach_frames(self, sample_rate_hz: int) -> int | None:
+    @property
+    def odd(self) -> bool:
+        """Whether the negated input gives the negated output."""
+        return self.effect.odd
+
+    def reach_frames(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> int | None:
         """How far either side of a frame its output depends on the input; None: not bounded."""
-        return self.effect.reach_frames(sample_rate_hz)
+        return self.effect.reach_frames(sample_rate_hz, settings)
+
+    def untouched_dbfs(self, settings: Mapping[str, Setting]) -> float:
+        """True peak up to which a signal passes bit for bit; minus infinity: none."""
+        return self.effect.untouched_dbfs(settings)
 
     @property
     def identity(self) -> list[str]:

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from math import inf
 
 from chainweigh.audio.array import Samples
 from chainweigh.chain.values import LEVEL_NAMES, LevelExpression, Value, parse_level
@@ -28,9 +29,14 @@ class PluginStage:
     preset: PresetFile | None = None
     keeps_time = True  # aligned by the host
     sides_alike = False  # nobody knows
+    odd = False
 
-    def reach_frames(self, sample_rate_hz: int) -> None:
+    def reach_frames(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> None:
         """Nobody knows how far its output depends on the input."""
+
+    def untouched_dbfs(self, settings: Mapping[str, Setting]) -> float:
+        """Nobody knows what passes it untouched."""
+        return -inf
 
     @property
     def name(self) -> str:

@@ -4,7 +4,7 @@ import difflib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum
-from math import isfinite
+from math import inf, isfinite
 from numbers import Real
 
 from chainweigh.audio.array import Samples
@@ -12,6 +12,9 @@ from chainweigh.errors import ChainFileError
 
 Setting = float | int | str | bool
 Settings = Mapping[str, Setting]
+
+
+PEAK_ROOM_DB = 0.01  # two ways to interpolate read true peaks this close
 
 
 class Kind(Enum):
@@ -50,15 +53,20 @@ class Parameter:
 Process = Callable[[Samples, int, Settings], Samples]
 TailFrames = Callable[[int, Settings], int]
 CheckAtRate = Callable[[int, Settings], None]
-ReachFrames = Callable[[int], int | None]
+ReachFrames = Callable[[int, Settings], int | None]
+UntouchedDbfs = Callable[[Settings], float]
 
 
 def _no_tail(sample_rate_hz: int, settings: Settings) -> int:
     return 0
 
 
-def _no_bound(sample_rate_hz: int) -> None:
+def _no_bound(sample_rate_hz: int, settings: Settings) -> None:
     return None
+
+
+def _touches_all(settings: Settings) -> float:
+    return -inf
 
 
 def _no_check(sample_rate_hz: int, settings: Settings) -> None:
@@ -85,9 +93,15 @@ class Effect:
     keeps_time : bool
         False where the output as a whole can be later than the input (an echo without the dry
         sound), so that a render is searched for a delay.
-    reach_frames : callable (sample_rate_hz) -> int or None
+    odd : bool
+        True when the negated input gives the negated output bit for bit, 4096 frames later as well,
+        so that half a period of a test tone tells the other.
+    reach_frames : callable (sample_rate_hz, settings) -> int or None
         How far either side of a frame its output depends on the input; None where nothing bounds
         that, as in what remembers. Test tones need not sound where nobody listens.
+    untouched_dbfs : callable (settings) -> float
+        A signal whose true peak is no higher passes bit for bit and leaves nothing behind that
+        lasts 2 s; minus infinity where nothing is known to. Test tones that pass are not run.
     source : str
         The published method behind it.
     notes : str
@@ -102,7 +116,9 @@ class Effect:
     check_at_rate: CheckAtRate = _no_check
     sides_alike: bool = True
     keeps_time: bool = True
+    odd: bool = False
     reach_frames: ReachFrames = _no_bound
+    untouched_dbfs: UntouchedDbfs = _touches_all
     source: str = ""
     notes: str = ""
 

@@ -1,11 +1,12 @@
 """Clip: cuts the waveform off at a level, oversampled against aliasing."""
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Settings
 from chainweigh.kernels.clip import clip
 from chainweigh.kernels.limit import trim_true_peaks
 
-REACH_FRAMES = 4096  # of the half-band filters, and of the last trim's dips
+REACH_FRAMES = 128  # of the half-band filters
+TRIM_REACH_FRAMES = 4096  # of the last trim's dips
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -42,6 +43,14 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     if settings["true_peak"]:
         trim_true_peaks(clipped, ceiling=from_db(ceiling_dbfs), link=float(linked))
     return clipped
+
+
+def _reach_frames(sample_rate_hz: int, settings: Settings) -> int:
+    return REACH_FRAMES + (TRIM_REACH_FRAMES if settings["true_peak"] else 0)
+
+
+def _untouched_dbfs(settings: Settings) -> float:
+    return float(settings["ceiling"]) - float(settings["knee"]) - PEAK_ROOM_DB
 
 
 EFFECT = Effect(
@@ -84,7 +93,9 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    reach_frames=lambda sample_rate_hz: REACH_FRAMES,
+    odd=True,
+    reach_frames=_reach_frames,
+    untouched_dbfs=_untouched_dbfs,
     source=(
         "Hard clip and its harmonics in closed form; half-band cascade after P. P. Vaidyanathan, "
         "Multirate Systems and Filter Banks, 1993; anti-aliasing by oversampling after "

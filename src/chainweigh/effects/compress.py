@@ -3,11 +3,13 @@
 import math
 
 from chainweigh.audio.array import Samples
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Settings
 from chainweigh.errors import ChainFileError
 from chainweigh.kernels.compress import Compression, compress_samples
 
 AVERAGING_MS = 10.0
+FORGOTTEN_MS = 100.0  # of averaging: after 2 s nothing is left of what was before
+LOW_CUT_ROOM_DB = 8.0  # sum of the high-pass's impulse response: no peak rises by more
 
 
 def _compression(settings: Settings) -> Compression:
@@ -30,6 +32,16 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     if settings["ratio"] == 1 or settings["mix"] == 0:
         return samples.copy()
     return compress_samples(samples, sample_rate_hz, compression=_compression(settings))
+
+
+def _untouched_dbfs(settings: Settings) -> float:
+    if settings["ratio"] == 1 or settings["mix"] == 0:
+        return math.inf
+    if settings["detector"] == "rms" and float(settings["averaging"]) > FORGOTTEN_MS:
+        return -math.inf
+    room_db = LOW_CUT_ROOM_DB if settings["detector_low_cut"] else 0.0
+    start_dbfs = float(settings["threshold"]) - float(settings["knee"]) / 2
+    return start_dbfs - room_db - PEAK_ROOM_DB
 
 
 def _check_at_rate(sample_rate_hz: int, settings: Settings) -> None:
@@ -146,6 +158,7 @@ EFFECT = Effect(
         MIX,
     ),
     process=_process,
+    untouched_dbfs=_untouched_dbfs,
     check_at_rate=_check_at_rate,
     source="Giannoulis, Massberg, Reiss, JAES 60(6), 2012: log domain, smooth decoupled",
 )

@@ -1,5 +1,7 @@
 """Plain gain."""
 
+from math import inf
+
 import numpy as np
 
 from chainweigh.audio.array import Samples, from_db
@@ -17,6 +19,8 @@ EFFECT = Effect(
         Parameter("gain", Kind.GAIN, "amount; negative is quieter", minimum=-80, maximum=80),
     ),
     process=_process,
-    reach_frames=lambda sample_rate_hz: 0,
+    odd=True,
+    reach_frames=lambda sample_rate_hz, settings: 0,
+    untouched_dbfs=lambda settings: -inf if settings["gain"] else inf,
     source="Every sample times 10^(gain / 20)",
 )

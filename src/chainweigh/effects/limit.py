@@ -3,7 +3,7 @@
 import math
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Settings
 from chainweigh.kernels.limit import GainShape, limit, needs_check, trim_true_peaks
 
 SLOWNESS = 10  # times the release, for the average that programme-dependent release keeps
@@ -125,6 +125,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    untouched_dbfs=lambda settings: float(settings["ceiling"]) - PEAK_ROOM_DB,
     notes=(
         "With look-ahead 0 the gain drops on the loud frame itself: a clip with release. With "
         "release 0 as well, and true_peak off, it is the clip without oversampling."

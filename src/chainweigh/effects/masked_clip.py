@@ -243,7 +243,7 @@ def _responses(cost: Floats, gates: NDArray[np.float32], sample_rate_hz: int) ->
     return np.ascontiguousarray(lags.transpose(1, 0, 2))
 
 
-def _reach_frames(sample_rate_hz: int) -> int:
+def _reach_frames(sample_rate_hz: int, settings: Settings) -> int:
     return LEAD_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
 
 

@@ -4,7 +4,7 @@ from chainweigh.audio.array import Samples, from_db
 from chainweigh.effects.base import Effect, Kind, Parameter, Settings
 from chainweigh.kernels.saturate import CURVES, saturate
 
-REACH_FRAMES = 4096  # of the half-band filters
+REACH_FRAMES = 128  # of the half-band filters
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -77,7 +77,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    reach_frames=lambda sample_rate_hz: REACH_FRAMES,
+    reach_frames=lambda sample_rate_hz, settings: REACH_FRAMES,
     notes=(
         "Soft sounds keep their level unless there is a bias. Loud sounds under a bias get an "
         "offset: put dc_block behind. Band-limiting back from the higher rate can pass the ceiling "

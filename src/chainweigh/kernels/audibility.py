@@ -1,4 +1,4 @@
-"""Inner loops of the BS.1387 basic ear model: grouping, spreading, smear."""
+"""Inner loops of the BS.1387 basic ear model: grouping, spreading, smear, noise to mask."""
 
 from dataclasses import dataclass
 
@@ -165,6 +165,75 @@ def smear_twin(excitation: Floats32, keep: Floats, state: Floats) -> None:
     for frame in excitation:
         state[:] = keep * state + (1 - keep) * frame
         np.maximum(frame, state, out=frame)
+
+
+def noise_to_mask(
+    bands: Floats32,
+    noise: Floats32,
+    *,
+    internal_noise: Floats32,
+    centre_hz: Floats,
+    step_bark: float,
+    unit_response: Floats,
+    keep: Floats,
+    state: Floats,
+) -> tuple[Floats, Floats]:
+    """Mean and largest ratio over bands of a noise to what the sound it comes with hides.
+
+    What it hides is its bands and the ear's own noise, spread and smeared.
+
+    Parameters
+    ----------
+    bands, noise : float32, shape (n_signals, n_frames, n_bands)
+    internal_noise : float32, shape (n_bands,)
+    centre_hz, step_bark, unit_response : as for `spread`
+    keep : as for `smear`
+    state : float64, shape (n_signals, n_bands); carried on to the next call
+
+    Returns
+    -------
+    Both float64, shape (n_signals, n_frames).
+    """
+    if not native.compiled:
+        return noise_to_mask_twin(
+            bands,
+            noise,
+            internal_noise=internal_noise,
+            centre_hz=centre_hz,
+            step_bark=step_bark,
+            unit_response=unit_response,
+            keep=keep,
+            state=state,
+        )
+    mean, largest = np.empty(bands.shape[:2]), np.empty(bands.shape[:2])
+    native.lib.cw_ear_noise_to_mask(
+        native.pointer(bands),
+        native.pointer(noise),
+        *bands.shape,
+        native.pointer(internal_noise),
+        step_bark,
+        *map(native.pointer, (centre_hz, unit_response, keep, state, mean, largest)),
+    )
+    return mean, largest
+
+
+def noise_to_mask_twin(
+    bands: Floats32,
+    noise: Floats32,
+    *,
+    internal_noise: Floats32,
+    centre_hz: Floats,
+    step_bark: float,
+    unit_response: Floats,
+    keep: Floats,
+    state: Floats,
+) -> tuple[Floats, Floats]:
+    """Defines `noise_to_mask`."""
+    masks = [spread_twin(b, centre_hz, step_bark, unit_response) for b in bands + internal_noise]
+    for mask, carried in zip(masks, state, strict=True):
+        smear_twin(mask, keep, carried)
+    ratios = (noise / np.stack(masks)).astype(np.float64)
+    return ratios.mean(axis=2), ratios.max(axis=2)
 
 
 def _grouped(power: Floats32, grouping: BandGrouping) -> Floats32:

@@ -70,7 +70,7 @@ def ear_frames(
     shape = (4 if len(reference) == 2 else 1, n_frames, len(grouping.first_bin))
     bands, noise = np.empty(shape, np.float32), np.empty(shape, np.float32)
     power = np.empty((2, n_frames))
-    space = np.empty(SPACE_ROWS * n_bins * ROW_FLOATS, np.float32)
+    space = native.line_aligned(SPACE_ROWS * n_bins * ROW_FLOATS)
     native.lib.cw_ear_frames(
         *_channels(reference),
         *_channels(candidate),

@@ -15,12 +15,13 @@ ISCAS 1974. P. P. Vaidyanathan, "Multirate Systems and Filter Banks", 1993, sect
 """
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
+from chainweigh.once import once
 
 Float32 = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -37,17 +38,17 @@ class Cascade:
     pairs: tuple[int, ...]
     betas: tuple[float, ...]
 
-    @cached_property
+    @once
     def taps(self) -> tuple[Float32, ...]:
         """Of each stage: the weights of the sample pairs at +-1/2, +-3/2 ... of a midpoint."""
         return tuple(_midpoint_taps(n, b) for n, b in zip(self.pairs, self.betas, strict=True))
 
-    @cached_property
+    @once
     def flat(self) -> tuple[Float32, NDArray[np.int32]]:
         """All taps in a row and the pairs of each stage, as the C kernels take them."""
         return np.concatenate(self.taps), np.array(self.pairs, dtype=np.int32)
 
-    @cached_property
+    @once
     def later(self) -> "Cascade":
         """The stages after the first, for a signal at twice the rate."""
         return Cascade(self.pairs[1:], self.betas[1:])

@@ -15,7 +15,6 @@ compiled: bool = _native is not None
 ffi: Any = _native.ffi if compiled else None
 lib: Any = _native.lib if compiled else None
 
-LINE_BYTES = 64
 
 _C_TYPES = {
     np.dtype(kind): text
@@ -29,6 +28,9 @@ _C_TYPES = {
 }
 
 
+LINE_FLOATS = 16
+
+
 def pointer(array: NDArray[Any]) -> Any:
     """C pointer to the first item of a C-contiguous array (float32, float64, int32, int64, bool).
 
@@ -40,6 +42,7 @@ def pointer(array: NDArray[Any]) -> Any:
 
 
 def line_aligned(n_floats: int) -> NDArray[np.float32]:
-    """Room that starts on a cache line, so that no vector of a kernel lies across two."""
-    room = np.empty(n_floats + LINE_BYTES // 4, dtype=np.float32)
-    return room[-(room.ctypes.data // 4) % (LINE_BYTES // 4) :][:n_floats]
+    """Room for float32 that begins on a line of the CPU's cache: rows of a line each lie in one."""
+    room = np.empty(n_floats + LINE_FLOATS, np.float32)
+    start = -room.ctypes.data // room.itemsize % LINE_FLOATS
+    return room[start : start + n_floats]

@@ -1,11 +1,10 @@
 """Symmetric Toeplitz equations, the normal equations of a filter."""
 
-from functools import cached_property
-
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.kernels import native_library as native
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex128]
@@ -58,11 +57,11 @@ class SymmetricToeplitz:
                 return solution - self._inverse_times(error)
         return solve_toeplitz(self.column, target)
 
-    @cached_property
+    @once
     def _first_of_inverse(self) -> Floats:
         return solve_toeplitz(self.column, np.eye(1, self._n)[0])
 
-    @cached_property
+    @once
     def _factors(self) -> Spectra:
         """Transforms of the first columns of two triangular matrices that make up the inverse."""
         from scipy.fft import rfft

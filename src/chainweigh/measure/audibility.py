@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples
+from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples, is_mono
 from chainweigh.errors import SignalError
 from chainweigh.kernels.ear_frames import EarFrames, ear_frames
 from chainweigh.measure.ear_model import EarModel, ear_model
@@ -206,30 +206,35 @@ def _measure_span(
     index: int,
 ) -> _Frames:
     start, stop = place
-    states = _states(fitted, model)
+    before, after = fitted[:, start:stop], candidate[:, start:stop]
+    n_alike = 2 if masks is None and is_mono(before) and is_mono(after) else 1
+    if n_alike == 2:
+        before, after = before[:1], after[:1]
+    states = _states(before, model)
     mean, largest, active = [], [], []
     first = 0
-    for frames in _ear_frames(fitted[:, start:stop], candidate[:, start:stop], model, hop):
+    for frames in _ear_frames(before, after, model, hop):
         rows = slice(first, first + frames.power.shape[1])
         first = rows.stop
         if masks is None:
-            hidden: NDArray[np.float32] = _mask_signals(frames.bands, model, hop, states)
-            loud = _active(frames.power[0])
+            ratios = model.noise_to_mask(frames.bands, frames.noise, hop, states)
+            loud = _active(n_alike * frames.power[0])
         else:
-            hidden = masks.masks[index][:, rows]
+            ratios = _over(frames.noise, masks.masks[index][:, rows])
             loud = masks.active[index][rows]
-        active.append(loud | _active(frames.power[1]))
-        noise = frames.noise
-        noise /= hidden
-        mean.append(noise.mean(axis=2, dtype=np.float64))
-        largest.append(noise.max(axis=2).astype(np.float64))
+        active.append(loud | _active(n_alike * frames.power[1]))
+        mean.append(ratios[0])
+        largest.append(ratios[1])
+    found = [np.concatenate(each, axis=1) for each in (mean, largest)]
+    if n_alike == 2:
+        found = [_with_silent_side(*each) for each in zip(found, model.silence, strict=True)]
     centre = start + len(model.window) / 2 + hop * np.arange(first)
-    return _Frames(
-        centre / model.sample_rate_hz,
-        np.concatenate(active),
-        np.concatenate(mean, axis=1),
-        np.concatenate(largest, axis=1),
-    )
+    return _Frames(centre / model.sample_rate_hz, np.concatenate(active), *found)
+
+
+def _with_silent_side(channel: Floats, silence: float) -> Floats:
+    """Left, right, mid and side from one of two channels that are the same."""
+    return np.concatenate([channel, channel, channel, np.full_like(channel, silence)])
 
 
 def _ear_frames(
@@ -255,6 +260,12 @@ def _mask_signals(
     return np.stack(
         [model.masks_of(signal, hop, state) for signal, state in zip(bands, states, strict=True)]
     )
+
+
+def _over(noise: NDArray[np.float32], hidden: NDArray[np.float32]) -> tuple[Floats, Floats]:
+    """Mean and largest ratio over bands."""
+    ratios = noise / hidden
+    return ratios.mean(axis=2, dtype=np.float64), ratios.max(axis=2).astype(np.float64)
 
 
 def _active(power: Floats) -> NDArray[np.bool_]:

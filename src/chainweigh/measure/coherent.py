@@ -12,7 +12,7 @@ that reaches ahead to the next one disturbs the window.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ LOWEST_HZ = 20.0
 HIGHEST_HZ = 20_000.0
 SILENT_SHARE = 1e-26  # of a window's power: what rounding leaves of a constant in other bins
 PEAK_RANGE_DBFS = (-120.0, 40.0)
+KERNEL_FRAMES = 4096  # a multiple of every block whose borders some kernel's rounding depends on
 
 
 def nearest_odd_bin(frequency_hz: float, sample_rate_hz: int) -> int:
@@ -51,6 +52,7 @@ def audio_band(sample_rate_hz: int) -> slice:
 def unit_sine(k: int, n_frames: int) -> NDArray[np.float64]:
     """Sine of amplitude 1 in bin k, from phase zero; exactly periodic over the analysis length."""
     table = np.sin(2 * np.pi * np.arange(N_ANALYSIS_FRAMES) / N_ANALYSIS_FRAMES)
+    table[N_ANALYSIS_FRAMES // 2] = 0.0  # so the second half is exactly the first, negated
     period = table[(k * np.arange(N_ANALYSIS_FRAMES)) % N_ANALYSIS_FRAMES]
     return np.resize(period, n_frames)
 
@@ -72,15 +74,67 @@ def check_peak(peak_dbfs: float) -> None:
 
 @dataclass(frozen=True)
 class SegmentPlan:
-    """Where in one render the segments lie: settle, analysis window, guard, one after another."""
+    """Where in one render the segments lie: settle, analysis window, guard, one after another.
+
+    Attributes
+    ----------
+    sample_rate_hz : int
+    n_segments : int
+    n_lead_frames : int
+        Silence before the first segment.
+    n_spared_settle_frames, n_spared_guard_frames : int
+        Of each segment's settle and guard, where the process needs no more.
+    by_halves : bool
+        Only the first half of each window is rendered; the second is the same, negated.
+    """
 
     sample_rate_hz: int
     n_segments: int
+    n_lead_frames: int = 0
+    n_spared_settle_frames: int = 0
+    n_spared_guard_frames: int = 0
+    by_halves: bool = False
+
+    def from_segment(self, first: int) -> "SegmentPlan":
+        """Without the first so many segments; the others keep their place in kernels' blocks."""
+        n_lead = (self.n_lead_frames + first * self.n_segment_frames) % KERNEL_FRAMES
+        return replace(self, n_segments=self.n_segments - first, n_lead_frames=n_lead)
+
+    def within_reach(self, reach_frames: int, *, by_halves: bool) -> "SegmentPlan":
+        """As short as a process allows that reaches no farther; all keep their place in blocks."""
+        n_settle = self.n_settle_frames - self.n_fade_frames - reach_frames
+        n_guard = self.n_guard_frames - reach_frames
+        return replace(
+            self,
+            n_spared_settle_frames=max(n_settle, 0) // KERNEL_FRAMES * KERNEL_FRAMES,
+            n_spared_guard_frames=max(n_guard, 0) // KERNEL_FRAMES * KERNEL_FRAMES,
+            by_halves=by_halves,
+        )
+
+    def without_a_period(self) -> "SegmentPlan":
+        """Each segment shorter by a period of every tone."""
+        spared = self.n_spared_settle_frames + N_ANALYSIS_FRAMES
+        return replace(self, n_spared_settle_frames=spared)
+
+    def has_a_period_to_spare(self, reach_frames: int) -> bool:
+        """Whether an odd process of that reach gives half a period, undisturbed, without one."""
+        n_left = self.n_segment_frames - N_ANALYSIS_FRAMES
+        return n_left >= self.n_fade_frames + N_ANALYSIS_FRAMES // 2 + 2 * reach_frames
 
     @property
     def n_settle_frames(self) -> int:
         """Frames before each analysis window."""
-        return round(SETTLE_S * self.sample_rate_hz)
+        return round(SETTLE_S * self.sample_rate_hz) - self.n_spared_settle_frames
+
+    @property
+    def n_window_frames(self) -> int:
+        """Frames rendered of each analysis window."""
+        return N_ANALYSIS_FRAMES // 2 if self.by_halves else N_ANALYSIS_FRAMES
+
+    @property
+    def n_guard_frames(self) -> int:
+        """Frames after each analysis window."""
+        return round(GUARD_S * self.sample_rate_hz) - self.n_spared_guard_frames
 
     @property
     def n_fade_frames(self) -> int:
@@ -90,45 +144,65 @@ class SegmentPlan:
     @property
     def n_segment_frames(self) -> int:
         """Frames from one segment's start to the next."""
-        guard = round(GUARD_S * self.sample_rate_hz)
-        return self.n_settle_frames + N_ANALYSIS_FRAMES + guard
+        return self.n_settle_frames + self.n_window_frames + self.n_guard_frames
 
     @property
     def n_frames(self) -> int:
         """Frames of the whole signal."""
-        return self.n_segments * self.n_segment_frames + self.n_fade_frames
+        segments = self.n_segments * self.n_segment_frames
+        return self.n_lead_frames + segments + self.n_fade_frames
 
     def join(self, parts: Iterable[tuple[NDArray[np.float32], float]]) -> Samples:
         """One signal, shape (1, n_frames), from n_segments pairs of a unit signal and its gain.
 
-        Each unit signal has n_segment_frames + n_fade_frames. Cross-fades are raised cosines that
-        add up to one: no sample exceeds the louder neighbour's peak.
+        Each unit signal has n_segment_frames + n_fade_frames or more. Cross-fades are raised
+        cosines that add up to one: no sample exceeds the louder neighbour's peak.
         """
         length, n_fade = self.n_segment_frames, self.n_fade_frames
         joined = np.empty((1, self.n_frames), dtype=np.float32)
+        joined[0, : self.n_lead_frames] = 0.0
+        segments = joined[0, self.n_lead_frames :]
         rise = (0.5 - 0.5 * np.cos(np.pi * (np.arange(n_fade) + 0.5) / n_fade)).astype(np.float32)
         carried = np.zeros(n_fade, dtype=np.float32)
         for i, (unit, gain) in enumerate(parts):
-            segment = joined[0, i * length : (i + 1) * length]
+            segment = segments[i * length : (i + 1) * length]
             np.multiply(unit[:length], np.float32(gain), out=segment)
             segment[:n_fade] *= rise
             segment[:n_fade] += carried
-            carried = unit[length:] * np.float32(gain) * rise[::-1]
-        joined[0, self.n_segments * length :] = carried
+            carried = unit[length : length + n_fade] * np.float32(gain) * rise[::-1]
+        segments[self.n_segments * length :] = carried
         return joined
+
+    def with_the_period(self, output: Samples, reach_frames: int) -> Samples:
+        """What an odd process made of `without_a_period`, and the period: half of it, negated."""
+        short, half = self.n_segment_frames - N_ANALYSIS_FRAMES, N_ANALYSIS_FRAMES // 2
+        lead, cut = self.n_lead_frames, short - reach_frames
+        whole = np.empty((len(output), self.n_frames), dtype=np.float32)
+        whole[:, :lead] = output[:, :lead]
+        for i in range(self.n_segments):
+            made = output[:, lead + i * short :]
+            place = whole[:, lead + i * self.n_segment_frames :]
+            place[:, :cut] = made[:, :cut]
+            place[:, cut : cut + half] = -made[:, cut - half : cut]
+            place[:, cut + half : cut + 2 * half] = made[:, cut - half : cut]
+            place[:, cut + 2 * half : self.n_segment_frames] = made[:, cut:short]
+        fade = output[:, lead + self.n_segments * short :]
+        whole[:, self.n_frames - self.n_fade_frames :] = fade[:, : self.n_fade_frames]
+        return whole
 
     def silence_outside(self, signal: Samples, reach_frames: int) -> Samples:
         """In place: silence farther from every analysis window than a process reaches."""
         first = self.n_settle_frames - reach_frames
-        end = self.n_settle_frames + N_ANALYSIS_FRAMES + reach_frames
-        for start in range(0, self.n_segments * self.n_segment_frames, self.n_segment_frames):
+        end = self.n_settle_frames + self.n_window_frames + reach_frames
+        for i in range(self.n_segments):
+            start = self.n_lead_frames + i * self.n_segment_frames
             signal[:, start : start + max(first, 0)] = 0.0
             signal[:, start + end : start + max(end, self.n_segment_frames)] = 0.0
-        signal[:, self.n_segments * self.n_segment_frames :] = 0.0
+        signal[:, self.n_frames - self.n_fade_frames :] = 0.0
         return signal
 
     def windows(self, output: Samples, *, what: str) -> Samples:
-        """Analysis windows of an output, a view of shape (n_channels, n_segments, 65536).
+        """Analysis windows of an output, shape (n_channels, n_segments, 65536).
 
         Raises
         ------
@@ -141,9 +215,11 @@ class SegmentPlan:
                 f"{what}: {output.shape[1]} frames; the signal that was to be rendered has "
                 f"{self.n_frames} at {self.sample_rate_hz} Hz"
             )
-        length = self.n_segment_frames
-        segments = output[:, : self.n_segments * length].reshape(len(output), -1, length)
-        return segments[:, :, self.n_settle_frames : self.n_settle_frames + N_ANALYSIS_FRAMES]
+        shape = (len(output), self.n_segments, self.n_segment_frames)
+        segments = output[:, self.n_lead_frames : self.n_frames - self.n_fade_frames].reshape(shape)
+        start = self.n_settle_frames
+        windows = segments[:, :, start : start + self.n_window_frames]
+        return np.concatenate([windows, -windows], axis=2) if self.by_halves else windows
 
 
 def power_spectra(windows: Samples) -> NDArray[np.float64]:
@@ -151,7 +227,9 @@ def power_spectra(windows: Samples) -> NDArray[np.float64]:
 
     A sine of amplitude A in one bin has power A^2 / 2.
     """
-    spectrum = np.fft.rfft(windows.astype(np.float64), axis=-1)
+    from scipy.fft import rfft  # which works on several windows at once
+
+    spectrum = rfft(windows.astype(np.float64))
     power: NDArray[np.float64] = np.square(spectrum.real)
     power += np.square(spectrum.imag)
     power *= 2.0 / N_ANALYSIS_FRAMES**2

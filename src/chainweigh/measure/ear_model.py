@@ -10,8 +10,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.kernels.audibility import BandGrouping, band_energies, smear, spread
+from chainweigh.kernels.audibility import (
+    BAND_FLOOR,
+    BandGrouping,
+    band_energies,
+    noise_to_mask,
+    smear,
+    spread,
+)
 from chainweigh.measure.frames import frame_length
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 Spectra = NDArray[np.complex64]
@@ -53,11 +61,49 @@ class EarModel:
         self, bands: NDArray[np.float32], hop_frames: int, state: Floats
     ) -> NDArray[np.float32]:
         """The same from the bands' energies."""
-        bands = bands + self.internal_noise.astype(np.float32)
-        lowered = self.unit_response * self.mask_offset  # smearing keeps what it is scaled by
-        masks = spread(bands, self.centre_hz, STEP_BARK, lowered)
+        bands = bands + self._heard_in_silence
+        masks = spread(bands, self.centre_hz, STEP_BARK, self._lowered)
         smear(masks, self._keep(hop_frames), state)
         return masks
+
+    def noise_to_mask(
+        self,
+        bands: NDArray[np.float32],
+        noise: NDArray[np.float32],
+        hop_frames: int,
+        states: Floats,
+    ) -> tuple[Floats, Floats]:
+        """Mean and largest ratio over bands of a noise to the masks of the bands it comes with.
+
+        All of several signals: bands and noise of shape (n_signals, n_frames, n_bands), states
+        (n_signals, n_bands); returns two of shape (n_signals, n_frames).
+        """
+        return noise_to_mask(
+            bands,
+            noise,
+            internal_noise=self._heard_in_silence,
+            centre_hz=self.centre_hz,
+            step_bark=STEP_BARK,
+            unit_response=self._lowered,
+            keep=self._keep(hop_frames),
+            state=states,
+        )
+
+    @once
+    def silence(self) -> tuple[float, float]:
+        """What `noise_to_mask` finds in frames without a sound or a noise."""
+        floor = np.full((1, 1, len(self.centre_hz)), BAND_FLOOR, np.float32)
+        mean, largest = self.noise_to_mask(floor, floor, 1, np.zeros((1, len(self.centre_hz))))
+        return float(mean[0, 0]), float(largest[0, 0])
+
+    @property
+    def _heard_in_silence(self) -> NDArray[np.float32]:
+        return self.internal_noise.astype(np.float32)
+
+    @property
+    def _lowered(self) -> Floats:
+        """What makes excitation a mask; smearing keeps what it is scaled by."""
+        return self.unit_response * self.mask_offset
 
     def _keep(self, hop_frames: int) -> Floats:
         tau_s = TAU_MIN_S + 100 / self.centre_hz * (TAU_100_S - TAU_MIN_S)

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +11,7 @@ from chainweigh.kernels.toeplitz import SymmetricToeplitz, solve_toeplitz
 from chainweigh.measure.correlation import Spectra, autocorrelation, smoothed_lags, surroundings
 from chainweigh.measure.fit_ends import ReferenceEnds
 from chainweigh.measure.frames import chunks, rate_scale
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ class FitSide:
         """Which of the lags is none."""
         return len(self.lags) // 2
 
-    @cached_property
+    @once
     def whitener(self) -> Floats:
         """Prediction-error filter of the reference's long-term spectrum, as an FIR."""
         auto = self.lags[self.zero_lag :]
@@ -47,12 +47,12 @@ class FitSide:
         column[0] *= 1 + 1e-9
         return np.asarray(np.r_[1.0, -solve_toeplitz(column, auto[1 : WHITENING_ORDER + 1])])
 
-    @cached_property
+    @once
     def whitening(self) -> Floats:
         """What the whitener makes of correlations, on both sides."""
         return np.convolve(self.whitener, self.whitener[::-1])
 
-    @cached_property
+    @once
     def whitened_lags(self) -> Floats:
         """Of the reference when whitened."""
         return smoothed_lags(self.lags, self.whitening)

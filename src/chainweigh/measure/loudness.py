@@ -10,7 +10,6 @@ gives the loudness of the window that ends at each of its times.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 from chainweigh.audio.array import Samples, check_layout, check_rate, check_samples
 from chainweigh.errors import SignalError
 from chainweigh.kernels.loudness import HOPS_PER_SECOND, hop_edges, hop_energies
+from chainweigh.once import once
 
 Floats = NDArray[np.float64]
 
@@ -63,6 +63,10 @@ class LoudnessEnergies:
     hop_energies: Floats
     sample_rate_hz: int
 
+    def scaled(self, gain: float) -> "LoudnessEnergies":
+        """Of the same samples times a gain."""
+        return LoudnessEnergies(self.hop_energies * gain**2, self.sample_rate_hz)
+
     def window_powers(self, window_ms: int, step_ms: int = HOP_MS) -> Floats:
         """Mean square of every complete window, begun every step; both in whole hops."""
         n_window, n_step = _whole_hops(window_ms, "window"), _whole_hops(step_ms, "step")
@@ -70,7 +74,7 @@ class LoudnessEnergies:
         n_frames = (edges[n_window:] - edges[:-n_window])[::n_step]
         return np.asarray(sliding_sum(self.hop_energies, n_window)[::n_step] / n_frames)
 
-    @cached_property
+    @once
     def block_powers(self) -> Floats:
         """Mean squares of the gating blocks: 400 ms every 100 ms."""
         return self.window_powers(MOMENTARY_MS, BLOCK_STEP_MS)
@@ -119,6 +123,10 @@ class LoudnessEnergies:
         edges = hop_edges(len(self.hop_energies), self.sample_rate_hz)
         ends = edges[_whole_hops(window_ms, "window") :: _whole_hops(hop_ms, "hop")]
         return LoudnessSeries(ends / self.sample_rate_hz, loudness_of(powers))
+
+    def short_term(self, hop_ms: int = HOP_MS) -> LoudnessSeries:
+        """Short-term loudness: 3 s windows, ungated (EBU Tech 3341)."""
+        return self.series(SHORT_TERM_MS, hop_ms)
 
 
 def loudness_energies(
@@ -248,7 +256,7 @@ def short_term_lufs(
         As for `loudness_energies`; a hop that is not a multiple of 10 ms.
     """
     energies = loudness_energies(samples, sample_rate_hz, channel_weights=channel_weights)
-    return energies.series(SHORT_TERM_MS, hop_ms)
+    return energies.short_term(hop_ms)
 
 
 def check_whole_rate(sample_rate_hz: float) -> None:

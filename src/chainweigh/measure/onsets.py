@@ -11,14 +11,14 @@ is found, a file that starts amid a sound has no onset there. Levels are relativ
 frame, so gain changes nothing.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from chainweigh.audio.array import Samples, check_rate, check_samples
-from chainweigh.measure.frames import chunks, framed, hann, rate_scale
+from chainweigh.audio.array import Samples, check_rate, check_samples, is_mono
+from chainweigh.kernels.band_frames import band_powers
+from chainweigh.measure.frames import chunks, hann, rate_scale
 
 Floats = NDArray[np.float64]
 
@@ -37,6 +37,7 @@ BACK_S, AHEAD_S = 0.035, 0.02  # where the start may lie, around the novelty's p
 STEP_S = 0.001
 STEP_WINDOW = 4  # steps averaged on either side
 LEAST_STEP_DB = 3.0
+CENTRES_AT_ONCE = 32  # bounds the memory
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,21 +110,15 @@ def _band_levels_db(samples: Samples, sample_rate_hz: int, length: int, hop: int
     0 dB is the loudest frame; the floor, RANGE_DB below it, is added to every band. Frames that
     would reach beyond the file's ends are moved inside, so that the ends make no edge.
     """
-    from scipy.fft import rfft
-
     edges = _band_edges(sample_rate_hz, length)
     n_hops = -(-samples.shape[1] // hop)
     missing = length - samples.shape[1]
     signal = np.pad(samples, ((0, 0), (0, missing))) if missing > 0 else samples
     starts = np.clip(np.arange(n_hops) * hop - length // 2, 0, signal.shape[1] - length)
-    power = np.zeros((n_hops, len(edges) - 1), dtype=np.float32)
-    window = hann(length)
-    for channel in signal:
-        frames = framed(channel, length, 1)
-        for span in chunks(n_hops):
-            spectra = rfft(frames[starts[span]] * window)
-            squares = spectra.real**2 + spectra.imag**2
-            power[span] += np.add.reduceat(squares[:, : edges[-1]], edges[:-1], axis=1)
+    if is_mono(signal):
+        power = 2 * band_powers(signal[0], starts, hann(length), edges)
+    else:
+        power = np.sum([band_powers(each, starts, hann(length), edges) for each in signal], axis=0)
     loudest = max(float(power.sum(axis=1, dtype=np.float64).max()), np.finfo(np.float64).tiny)
     floor = 10.0 ** (-RANGE_DB / 10.0)
     return np.asarray(10.0 * np.log10(power.astype(np.float64) / loudest + floor))
@@ -168,30 +163,35 @@ def _starts(
     """
     step = round(STEP_S * sample_rate_hz)
     n_back, n_ahead = round(BACK_S / STEP_S), round(AHEAD_S / STEP_S)
-    starts, steps_db = np.empty(len(centres)), np.empty(len(centres))
-    for i, excerpt in enumerate(_excerpts(samples, centres, n_back * step, n_ahead * step)):
-        energy = np.square(excerpt).sum(axis=0).reshape(-1, step).sum(axis=1)
-        total = np.concatenate([[0.0], np.cumsum(energy)])
-        floor = total[-1] * 1e-6 + np.finfo(np.float64).tiny
-        half = total[STEP_WINDOW:] - total[:-STEP_WINDOW] + floor
-        ratios = half[STEP_WINDOW:] / half[:-STEP_WINDOW]
-        at = int(np.argmax(ratios))
-        starts[i] = max(centres[i] + (at + STEP_WINDOW - n_back) * step, 0)
-        after = half[at + STEP_WINDOW : at + 3 * STEP_WINDOW].max()
-        steps_db[i] = 10.0 * np.log10(after / half[: at + 1].max())
-    return starts, steps_db
+    steepest, steps_db = np.empty(len(centres), np.int64), np.empty(len(centres))
+    for some in chunks(len(centres), CENTRES_AT_ONCE):
+        excerpts = _excerpts(samples, centres[some], n_back * step, n_ahead * step)
+        energy = np.square(excerpts).sum(axis=1)
+        steepest[some], steps_db[some] = _steepest(energy.reshape(len(energy), -1, step))
+    return np.maximum(centres + (steepest + STEP_WINDOW - n_back) * step, 0), steps_db
 
 
-def _excerpts(
-    samples: Samples, centres: NDArray[np.int64], n_back: int, n_ahead: int
-) -> Iterator[Floats]:
-    """First difference of the samples around each centre, shape (n_channels, n_back + n_ahead).
+def _steepest(energy: Floats) -> tuple[NDArray[np.int64], Floats]:
+    """Where energies of shape (n_excerpts, n_steps, step) rise most; by how many dB."""
+    total = np.pad(np.cumsum(energy.sum(axis=2), axis=1), ((0, 0), (1, 0)))
+    floor = total[:, -1:] * 1e-6 + np.finfo(np.float64).tiny
+    half = total[:, STEP_WINDOW:] - total[:, :-STEP_WINDOW] + floor
+    at = np.argmax(half[:, STEP_WINDOW:] / half[:, :-STEP_WINDOW], axis=1)
+    behind = np.minimum(at[:, None] + np.arange(STEP_WINDOW, 3 * STEP_WINDOW), half.shape[1] - 1)
+    after = np.take_along_axis(half, behind, axis=1).max(axis=1)
+    before = np.take_along_axis(np.maximum.accumulate(half, axis=1), at[:, None], axis=1)[:, 0]
+    return at, 10.0 * np.log10(after / before)
+
+
+def _excerpts(samples: Samples, centres: NDArray[np.int64], n_back: int, n_ahead: int) -> Floats:
+    """First differences around each centre, shape (n_centres, n_channels, n_back + n_ahead).
 
     Zeros stand in for what lies outside the file.
     """
     n_frames = samples.shape[1]
-    for centre in centres:
-        first, end = centre - n_back - 1, centre + n_ahead
-        outside = (max(-first, 0), max(end - n_frames, 0))
-        inside = samples[:, max(first, 0) : end].astype(np.float64)
-        yield np.diff(np.pad(inside, ((0, 0), outside)) if any(outside) else inside, axis=1)
+    around = np.zeros((len(centres), len(samples), n_back + n_ahead + 1))
+    for excerpt, centre in zip(around, centres, strict=True):
+        first = centre - n_back - 1
+        inside = slice(max(first, 0), min(centre + n_ahead, n_frames))
+        excerpt[:, inside.start - first : inside.stop - first] = samples[:, inside]
+    return np.diff(around, axis=2)

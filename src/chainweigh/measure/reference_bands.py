@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_rate, check_samples
 from chainweigh.errors import SignalError
+from chainweigh.kernels.decimate import decimate_by
+from chainweigh.kernels.octave_frames import OctaveFrames, octave_energies
 from chainweigh.measure.coherent import HIGHEST_HZ, LOWEST_HZ
 from chainweigh.measure.tones import fitting_centres_hz
 
@@ -29,7 +31,8 @@ LOW_RESOLUTIONS = ((50.0, 0.37), (90.0, 0.186), (180.0, 0.093), (360.0, 0.0465))
 FULL_RATE_FROM_HZ, FULL_RATE_FRAME_S = 360.0, 0.0232
 LOW_RATE_HZ = 1300.0  # lowest rate that keeps the 250 Hz band clear of the decimator's aliases
 N_TAPS_PER_STEP = 12
-N_BATCH = 256  # frames transformed at once, to stay in cache
+
+Channels = Samples | list[NDArray[np.float32]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,16 +82,15 @@ def reference_bands(samples: Samples, sample_rate_hz: int) -> ReferenceBands:
     edges = band_edges_hz(sample_rate_hz)
     step = 2 ** int(np.log2(sample_rate_hz / LOW_RATE_HZ))
     energies = np.zeros((len(boundaries) - 1, len(centres)))
-    for channel in samples:
-        first = 0
-        low = _decimated(channel, step)
-        for limit_hz, frame_s in LOW_RESOLUTIONS:
-            last = int(np.searchsorted(centres, limit_hz))
-            framed = _frame_energies(low, sample_rate_hz / step, frame_s, edges[first : last + 1])
-            energies[:, first:last] += step * _in_blocks(*framed, boundaries / step)
-            first = last
-        framed = _frame_energies(channel, sample_rate_hz, FULL_RATE_FRAME_S, edges[first:])
-        energies[:, first:] += _in_blocks(*framed, boundaries)
+    low = [_decimated(channel, step) for channel in samples]
+    first = 0
+    for limit_hz, frame_s in LOW_RESOLUTIONS:
+        last = int(np.searchsorted(centres, limit_hz))
+        framed = _frame_energies(low, sample_rate_hz / step, frame_s, edges[first : last + 1])
+        energies[:, first:last] = step * _in_blocks(*framed, boundaries / step)
+        first = last
+    framed = _frame_energies(samples, sample_rate_hz, FULL_RATE_FRAME_S, edges[first:])
+    energies[:, first:] = _in_blocks(*framed, boundaries)
     peaks_dbfs = _peaks_dbfs(block_peaks(samples, sample_rate_hz))
     energies.flags.writeable = peaks_dbfs.flags.writeable = False
     return ReferenceBands(
@@ -143,37 +145,44 @@ def _decimated(channel: NDArray[np.float32], step: int) -> NDArray[np.float32]:
     time = (np.arange(n_taps) - (n_taps - 1) / 2) / step
     taps = np.sinc(time) * np.kaiser(n_taps, 8.0)
     taps /= taps.sum()
-    n_low = -(-len(channel) // step)
-    lead = n_taps // 2
-    padded = np.zeros((n_low + N_TAPS_PER_STEP) * step, dtype=np.float32)
-    padded[lead : lead + len(channel)] = channel
-    heard = np.lib.stride_tricks.sliding_window_view(padded, n_taps)[::step][:n_low]
-    return np.asarray(np.einsum("ij,j->i", heard, taps.astype(np.float32)))
+    return decimate_by(channel, step, taps.astype(np.float32))
 
 
 def _frame_energies(
-    signal: NDArray[np.float32], rate_hz: float, frame_s: float, edges_hz: NDArray[np.float64]
+    channels: Channels, rate_hz: float, frame_s: float, edges_hz: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], int]:
     """Energy between neighbouring edges in frames of about frame_s, and the hop between frames.
 
-    Frame i is centred on i * hop; half a frame of zeros goes before the signal.
+    Summed over one or two channels. Frame i is centred on i * hop; half a frame of zeros goes
+    before the signal.
     """
-    from scipy.fft import rfft
-
     n = 2 ** round(np.log2(frame_s * rate_hz))
-    hop = n // 2
-    n_frames = -(-len(signal) // hop) + 1
-    padded = np.zeros((n_frames + 1) * hop, dtype=np.float32)
-    padded[hop : hop + len(signal)] = signal
-    frames = np.lib.stride_tricks.sliding_window_view(padded, n)[::hop]
-    window = np.sin(np.pi * (np.arange(n) + 0.5) / n).astype(np.float32)
-    shares = (2.0 / n * _bin_shares(n, rate_hz, edges_hz)).astype(np.float32)
-    energies = np.empty((n_frames, len(edges_hz) - 1))
-    for start in range(0, n_frames, N_BATCH):
-        spectrum = rfft(frames[start : start + N_BATCH] * window, axis=1)
-        power = np.square(spectrum.real) + np.square(spectrum.imag)
-        energies[start : start + N_BATCH] = power @ shares
-    return energies, hop
+    hop, n_signal = n // 2, len(channels[0])
+    frames = _octave_frames(n, rate_hz, edges_hz)
+    n_inner = max(n_signal // hop - 1, 0)  # frames that lie within the signal
+    head = [np.pad(c[:hop], (hop, max(hop - n_signal, 0))) for c in channels]
+    tail = [np.pad(c[n_inner * hop :], (0, -n_signal % hop + hop)) for c in channels]
+    parts = (head, channels, tail) if n_inner else (head, tail)
+    return np.concatenate([_summed_energies(part, frames) for part in parts]), hop
+
+
+def _summed_energies(channels: Channels, frames: OctaveFrames) -> NDArray[np.float64]:
+    energies, _ = octave_energies(channels[0], channels[-1], frames)
+    return np.asarray(energies[: len(channels)].sum(axis=0))
+
+
+def _octave_frames(n: int, rate_hz: float, edges_hz: NDArray[np.float64]) -> OctaveFrames:
+    """Frames of n under a sine window, their bands between neighbouring edges."""
+    shares = (2.0 / n * _bin_shares(n, rate_hz, edges_hz)).T.astype(np.float32)
+    bins = [np.flatnonzero(share) for share in shares]
+    return OctaveFrames(
+        window=np.sin(np.pi * (np.arange(n) + 0.5) / n).astype(np.float32),
+        hop=n // 2,
+        loudness=np.zeros(n // 2 + 1, dtype=np.float32),
+        first_bin=np.array([each[0] for each in bins], dtype=np.int32),
+        n_band_bins=np.array([len(each) for each in bins], dtype=np.int32),
+        share=np.concatenate([share[each] for share, each in zip(shares, bins, strict=True)]),
+    )
 
 
 def _bin_shares(n: int, rate_hz: float, edges_hz: NDArray[np.float64]) -> NDArray[np.float64]:

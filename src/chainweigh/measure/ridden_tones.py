@@ -173,27 +173,42 @@ def _signal(samples: Samples, plan: RiddenTones, bins: list[int], starts: list[i
     """Lead-in, window and fade of each start with each tone in turn, each before a guard."""
     segments = np.zeros((len(starts), len(bins), plan.n_segment_frames), dtype=np.float32)
     n_body = plan.n_segment_frames - plan.n_guard_frames
+    ridden = [_magnitudes(samples, plan, start) for start in starts]
     for j, k in enumerate(bins):
         tone = unit_sine(k, n_body)
         half_kernel = round(KERNEL_CYCLES / 2 / plan.frequencies_hz[j] * plan.sample_rate_hz)
-        for i, start in enumerate(starts):
-            magnitudes = np.zeros(n_body)
-            first = max(start - plan.n_lead_frames, 0)
-            part = np.abs(samples[:, first : start + plan.n_window_frames]).max(axis=0)
-            magnitudes[plan.n_lead_frames - (start - first) :][: len(part)] = part
+        for i, magnitudes in enumerate(ridden):
             segments[i, j, :n_body] = _envelope(magnitudes, half_kernel) * tone
     return segments.reshape(1, -1)
 
 
-def _envelope(magnitudes: NDArray[np.float64], half_kernel: int) -> NDArray[np.float64]:
+def _magnitudes(samples: Samples, plan: RiddenTones, start: int) -> NDArray[np.float32]:
+    """The largest over channels in a window and what leads into it, before silence."""
+    magnitudes = np.zeros(plan.n_segment_frames - plan.n_guard_frames, dtype=np.float32)
+    first = max(start - plan.n_lead_frames, 0)
+    part = np.abs(samples[:, first : start + plan.n_window_frames]).max(axis=0)
+    magnitudes[plan.n_lead_frames - (start - first) :][: len(part)] = part
+    return magnitudes
+
+
+def _envelope(magnitudes: NDArray[np.float32], half_kernel: int) -> NDArray[np.float64]:
     """Magnitudes held for a kernel's length and smoothed by it: never below them."""
-    from scipy.ndimage import maximum_filter1d
     from scipy.signal import oaconvolve
 
     length = 2 * half_kernel + 1
     kernel = np.hanning(length + 2)[1:-1]
-    held = maximum_filter1d(magnitudes, length, mode="constant")
+    held = _held(np.pad(magnitudes, half_kernel), length).astype(np.float64)
     return np.asarray(oaconvolve(held, kernel / kernel.sum(), mode="same"))
+
+
+def _held(magnitudes: NDArray[np.float32], length: int) -> NDArray[np.float32]:
+    """The largest of each magnitude and the length - 1 that follow, while as many follow."""
+    width = 1
+    while 2 * width <= length:
+        magnitudes = np.maximum(magnitudes[:-width], magnitudes[width:])
+        width *= 2
+    n = len(magnitudes) + width - length  # the last two overlap
+    return np.maximum(magnitudes[:n], magnitudes[length - width :])
 
 
 def _weights(

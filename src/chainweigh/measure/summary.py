@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from chainweigh.audio.array import Samples
 from chainweigh.measure.levels import measure_levels, plr_db
-from chainweigh.measure.loudness import loudness_energies, loudness_from
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies, loudness_from
 from chainweigh.measure.psr import least_psr_db
 from chainweigh.measure.true_peak import measure_true_peak, true_peak
 
@@ -36,12 +36,15 @@ class FileMeasures:
     undefined: Mapping[str, str] = field(default_factory=dict)
 
 
-def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
+def measure_file(
+    samples: Samples, sample_rate_hz: int, *, energies: LoudnessEnergies | None = None
+) -> FileMeasures:
     """Loudness, peaks and levels of a whole file.
 
     Parameters
     ----------
     samples : shape (n_channels, n_frames)
+    energies : of these samples, where they are at hand
 
     Raises
     ------
@@ -53,7 +56,7 @@ def measure_file(samples: Samples, sample_rate_hz: int) -> FileMeasures:
     A value that is not defined is None, with its reason in `undefined`. Definitions, sources and
     cost stand with `measure_loudness`, `measure_true_peak`, `measure_levels` and `measure_psr`.
     """
-    energies = loudness_energies(samples, sample_rate_hz)
+    energies = energies or loudness_energies(samples, sample_rate_hz)
     loudness = loudness_from(energies)
     peak = measure_true_peak(samples, sample_rate_hz)
     levels = measure_levels(samples, sample_rate_hz)

@@ -2,23 +2,15 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields, replace
-from math import inf
 from pathlib import Path
 
 import chainweigh
 from chainweigh.audio.slug import slug
-from chainweigh.chain.chain import BYPASS_NAME
 from chainweigh.measure.summary import FileMeasures
 from chainweigh.measure.tone_weights import thdn_set_pct
-from chainweigh.ranking.delivery import deliver
+from chainweigh.ranking.delivery import deliver, last_gain_db
 from chainweigh.ranking.empty_budget import kept_by_none
-from chainweigh.ranking.master_target import (
-    REACHED_DB,
-    reached,
-    reaching_first,
-    target_level,
-    target_text,
-)
+from chainweigh.ranking.master_target import reaching_first
 from chainweigh.ranking.mix import MixGain
 from chainweigh.ranking.notes import notes_on
 from chainweigh.ranking.order import Entry, price_range
@@ -30,14 +22,13 @@ from chainweigh.ranking.results import (
     Choice,
     ChosenSet,
     Comparison,
-    ResolvedSetting,
     Results,
     Source,
     Standing,
-    Written,
 )
 from chainweigh.ranking.set_search import Picks, SetSearch
-from chainweigh.ranking.settings import RankSettings, Target
+from chainweigh.ranking.set_words import settings_text, target_said, verdict
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import Weighed
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import engine_versions
@@ -190,44 +181,38 @@ class Assembly:
         master_pick: str,
     ) -> ChosenSet:
         choices = tuple(self._choice(name, standings[name]) for name in self.search.groups)
-        mix, headroom = self.masters.reference.file, self.picking.headroom_db(self.picks)
+        headroom = self.picking.headroom_db(self.picks)
         entry = next(e for e, _ in master_standings if e.name == master_pick)
-        thdn_groups = self._thdn_of_set(0.0)
         thdn = self._thdn_of_set(entry.distortion_pct)
-        gain_db = self._delivery_gain_db(master_pick)
-        file = None
-        master_audio = f"masters/{slug(self.source.folder)}.wav"
-        if gain_db is not None:
-            n_frames = self._set_frames(master_pick)
-            delivered = deliver(self.masters, master_pick, gain_db, n_frames, self.search.cache)
-            file, self.handed_on[master_audio] = delivered.file, delivered.audio
+        gain_db, file, audio = self._delivered(master_pick)
+        entries = [e for ranked in standings.values() for e, _ in ranked]
+        in_the_way = kept_by_none(entries, self.settings)
         standing_now = [
             *(_standing(standings[name], pick) for name, pick in self.picks.items()),
             _standing(master_standings, master_pick),
         ]
-        within = (
-            thdn is not None
-            and thdn <= self.settings.budget.thdn_programme_pct
-            and all(standing.within_budget for standing in standing_now)
-        )
         chosen = ChosenSet(
             choices=choices,
             mix_headroom_db=headroom,
             sum_of_gains_dry_lu=_sum(c.loudness_gain_dry_lu for c in choices),
-            thdn_groups_pct=thdn_groups,
+            thdn_groups_pct=self._thdn_of_set(0.0),
             thdn_with_master_pct=thdn,
             rounds=self.picking.rounds,
-            within_budget=within,
-            verdict=_verdict(choices, headroom, entry, thdn, file, self._in_the_way(standings)),
-            mix=mix,
+            within_budget=thdn is not None
+            and thdn <= self.settings.budget.thdn_programme_pct
+            and all(standing.within_budget for standing in standing_now),
+            verdict=verdict(choices, headroom, entry, thdn, file, in_the_way),
+            mix=self.masters.reference.file,
             master=master_pick,
-            master_settings=_settings_text(self.masters, master_pick),
+            master_settings=settings_text(self.masters, master_pick),
             master_gain_lu=entry.gain_lu,
             master_file=file,
-            master_audio=None if file is None else master_audio,
+            master_audio=audio,
             ceiling_dbtp=self.settings.ceiling_dbtp,
             delivery_gain_db=gain_db,
-            target_said=self._target_said(master_pick, file, master_standings),
+            target_said=target_said(
+                self.masters, master_pick, file, master_standings, self.settings
+            ),
             peaks_before=self.picking.peaks(self.search.dry),
             peaks_after=self.picking.peaks(self.picks),
             steps=tuple(self.picking.steps),
@@ -235,10 +220,22 @@ class Assembly:
         )
         return replace(chosen, undefined=_reasons(chosen))
 
-    def _in_the_way(self, standings: dict[str, list[tuple[Entry, Standing]]]) -> str | None:
-        """What keeps every chain of every group over budget, where none keeps it."""
-        entries = [entry for ranked in standings.values() for entry, _ in ranked]
-        return kept_by_none(entries, self.settings)
+    def _delivered(self, pick: str) -> tuple[float | None, FileMeasures | None, str | None]:
+        """The chosen master's last gain, and the file it makes with its path in the run's folder.
+
+        Another song's gain where it is kept.
+        """
+        made = self.masters.weighed[pick].file
+        gain_db = last_gain_db(made, self.settings) if made else None
+        if gain_db is None:
+            return None, None, None
+        if self.delivery_gain_db is not None:
+            gain_db = self.delivery_gain_db
+        n_frames = self._set_frames(pick)
+        delivered = deliver(self.masters, pick, gain_db, n_frames, self.search.cache)
+        audio = f"masters/{slug(self.source.folder)}.wav"
+        self.handed_on[audio] = delivered.audio
+        return gain_db, delivered.file, audio
 
     def _choice(self, name: str, standings: list[tuple[Entry, Standing]]) -> Choice:
         entry = next(e for e, _ in standings if e.name == self.picks[name])
@@ -248,7 +245,7 @@ class Assembly:
             loudness_gain_lu=entry.gain_lu,
             loudness_gain_dry_lu=entry.gain_dry_lu,
             thdn_programme_pct=entry.distortion_pct,
-            settings=_settings_text(self.search.groups[name], entry.name),
+            settings=settings_text(self.search.groups[name], entry.name),
         )
         return replace(choice, undefined=_reasons(choice))
 
@@ -270,54 +267,6 @@ class Assembly:
         master = self.masters.tried[master_pick]
         tail = max(chain.tail_frames(rate) for chain in bus) + master.tail_frames(rate)
         return round(self.source.duration_s * rate) + tail
-
-    def _delivery_gain_db(self, pick: str) -> float | None:
-        """To the ceiling, or less where that would pass the target; or the gain that is kept."""
-        file, target = self.masters.weighed[pick].file, self.settings.target
-        if file is None or file.true_peak_dbtp is None:
-            return None
-        if self.delivery_gain_db is not None:
-            return self.delivery_gain_db
-        to_ceiling = self.settings.ceiling_dbtp - file.true_peak_dbtp
-        wanted = target_level(target) if target else None
-        if target is None or wanted is None:
-            return to_ceiling
-        over = (reached(file, target) or 0.0) + self.settings.ceiling_dbtp - wanted
-        return to_ceiling - max(over, 0.0)
-
-    def _target_said(
-        self,
-        pick: str,
-        file: FileMeasures | None,
-        standings: Sequence[tuple[Entry, Standing]],
-    ) -> str:
-        target, ceiling = self.settings.target, self.settings.ceiling_dbtp
-        level = reached(file, target) if file and target else None
-        if file is None or target is None or level is None or file.true_peak_dbtp is None:
-            return ""
-        got = target_text(target, level + file.true_peak_dbtp)
-        wanted = target_level(target)
-        at = f"{pick} reaches {got} at {file.true_peak_dbtp:.1f} dBTP"
-        if wanted is None:
-            return f"As far as the budget allows, {at} (ceiling {ceiling:g})."
-        if level + file.true_peak_dbtp >= wanted - REACHED_DB:
-            return f"The target is met: {at}."
-        why = " ".join(s.said for s in self.masters.searches.get(pick, ()))
-        said = f"The target of {target_text(target, wanted)} is not met: {at}. {why}".rstrip()
-        usable = [entry.name for entry, standing in standings if standing.within_budget]
-        levels = {name: self._level_at_ceiling(name, target) for name in usable}
-        furthest = max(usable, key=lambda name: levels[name], default=pick)
-        if levels.get(furthest, -inf) - levels.get(pick, -inf) <= REACHED_DB:
-            return said
-        return (
-            f"{said} {furthest} gets to {target_text(target, levels[furthest])}, at a lower score."
-        )
-
-    def _level_at_ceiling(self, master: str, target: Target) -> float:
-        """What a master reaches with its true peak at the ceiling."""
-        file = self.masters.weighed[master].file
-        level = reached(file, target) if file else None
-        return -inf if level is None else level + self.settings.ceiling_dbtp
 
 
 def _reasons(record: Choice | ChosenSet) -> dict[str, str]:
@@ -348,58 +297,3 @@ def _sum(values: Iterable[float | None]) -> float | None:
     listed = list(values)
     known = [value for value in listed if value is not None]
     return float(sum(known)) if len(known) == len(listed) else None
-
-
-def _settings_text(group: WeighedGroup, candidate: str) -> tuple[str, ...]:
-    lines = []
-    for stage in group.weighed[candidate].stages:
-        parts = [f"{s.key} {_said(s.rendered)}{_origin(s)}" for s in stage.settings]
-        lines.append(f"{stage.effect}: {', '.join(parts)}")
-    return tuple(lines)
-
-
-def _said(value: Written) -> str:
-    """A value in words; switches read on and off."""
-    if isinstance(value, bool):
-        return "on" if value else "off"
-    return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def _origin(setting: ResolvedSetting) -> str:
-    if not setting.relative:
-        return ""
-    return f" ({setting.written}{'; ' + setting.note if setting.note else ''})"
-
-
-def _verdict(
-    choices: Sequence[Choice],
-    headroom_db: float | None,
-    master: Entry,
-    thdn_pct: float | None,
-    file: FileMeasures | None,
-    in_the_way: str | None,
-) -> str:
-    worked = [f"{c.candidate} on {c.group}" for c in choices if c.settings]
-    failed = [
-        f"{c.candidate} failed on {c.group}"
-        for c in choices
-        if c.candidate != BYPASS_NAME and not c.settings
-    ]
-    if master.failure is not None:
-        failed.append(f"{master.name} failed on the master")
-    groups = f"The set is {_listed(worked)}" if worked else "Every group stays dry"
-    if in_the_way and not worked:
-        groups += f", for no chain keeps the budget on any group ({in_the_way})"
-    if failed:
-        return f"{groups}; {_listed(failed)}, so the set cannot be judged."
-    if headroom_db is None or master.gain_lu is None or thdn_pct is None or file is None:
-        return f"{groups}; loudness or peak is not defined for this song, so nothing can be judged."
-    return (
-        f"{groups}: the mix gets {headroom_db:z.1f} dB of headroom. With {master.name} on the "
-        f"master ({master.gain_lu:+z.1f} LU) the song reaches {file.integrated_lufs:.1f} LUFS at "
-        f"{file.true_peak_dbtp:.1f} dBTP, with {thdn_pct:.1f} % distortion."
-    )
-
-
-def _listed(names: Sequence[str]) -> str:
-    return " and ".join(filter(None, [", ".join(names[:-1]), names[-1]]))

@@ -7,6 +7,8 @@ import numpy as np
 
 from chainweigh.audio.array import from_db
 from chainweigh.measure.summary import FileMeasures, measure_file
+from chainweigh.ranking.master_target import reached, target_level
+from chainweigh.ranking.settings import RankSettings
 from chainweigh.ranking.weigh import TAKE
 from chainweigh.ranking.weighed_group import WeighedGroup
 from chainweigh.render.cache import Cache
@@ -18,6 +20,22 @@ class Delivered:
 
     file: FileMeasures
     audio: Path
+
+
+def last_gain_db(file: FileMeasures, settings: RankSettings) -> float | None:
+    """The gain a master is delivered with: to the ceiling, less where that would pass the target.
+
+    None where the master has no true peak.
+    """
+    if file.true_peak_dbtp is None:
+        return None
+    to_ceiling = settings.ceiling_dbtp - file.true_peak_dbtp
+    target = settings.target
+    wanted = target_level(target) if target else None
+    if target is None or wanted is None:
+        return to_ceiling
+    over = (reached(file, target) or 0.0) + settings.ceiling_dbtp - wanted
+    return to_ceiling - max(over, 0.0)
 
 
 def deliver(

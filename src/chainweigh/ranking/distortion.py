@@ -1,9 +1,7 @@
 """What a candidate does to the programme: residual, tone change, punch, audibility."""
 
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from functools import cached_property
 
 import numpy as np
 
@@ -13,10 +11,11 @@ from chainweigh.measure.fit import fit_linear
 from chainweigh.measure.fit_side import FitSide, fit_side
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
-from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 from chainweigh.measure.onsets import Onsets
 from chainweigh.measure.punch import Hits, compare_hits, find_hits
 from chainweigh.measure.residual import FittedReference, follow_gains, measure_residual
+from chainweigh.once import once
 from chainweigh.ranking.mix import gain_lu, measure_plr_db
 from chainweigh.ranking.results import HeardMeasures, ProgrammeMeasures, Reasons
 from chainweigh.ranking.windows import Windows, loudest_windows
@@ -72,15 +71,13 @@ class Programme:
 
     def __init__(self, samples: Samples, onsets: Onsets, windows: Windows) -> None:
         self.samples, self.onsets, self.windows = samples, onsets, windows
-        self._lock = threading.Lock()
 
     def fit(self, candidate: Samples) -> LinearFit:
         """The static fit of a candidate, from where the programme itself is loudest.
 
         Of a mono programme one channel is fitted, unless the candidate is no longer mono.
         """
-        with self._lock:
-            loudest, side = self._loudest, self._fit_side
+        loudest, side = self._loudest, self._fit_side
         rate, rows = self.windows.sample_rate_hz, loudest.stacked(candidate)
         if len(side.reference) < len(rows):
             if not is_mono(rows):
@@ -101,41 +98,38 @@ class Programme:
 
     def let_go(self) -> None:
         """Let go of what is worth its memory only while many candidates are fitted."""
-        with self._lock:
-            self.__dict__.pop("_fit_side", None)
+        self.__dict__.pop("_fit_side", None)
 
-    @property
-    def hits(self) -> Hits:
-        """Its hits, for punch."""
-        with self._lock:
-            return self._hits
-
-    @cached_property
+    @once
     def _loudest(self) -> Windows:
         return loudest_windows(self.samples, self.windows.sample_rate_hz)
 
-    @cached_property
+    @once
     def _fit_side(self) -> FitSide:
         rows = self._loudest.stacked(self.samples)
         reference = rows[::2].copy() if is_mono(rows) else rows
         return fit_side(reference, self.windows.sample_rate_hz)
 
-    @cached_property
-    def _hits(self) -> Hits:
+    @once
+    def hits(self) -> Hits:
+        """Its hits, for punch."""
         return find_hits(self.samples, self.windows.sample_rate_hz, self.onsets)
 
-    @cached_property
+    @once
     def plr_db(self) -> float | None:
         """Its peak-to-loudness ratio."""
         return measure_plr_db(self.samples, self.windows.sample_rate_hz)
 
 
-def measure_programme(programme: Programme, candidate: Samples) -> FittedProgramme:
+def measure_programme(
+    programme: Programme, candidate: Samples, energies: LoudnessEnergies | None = None
+) -> FittedProgramme:
     """Residual, tone gain and punch of a matched candidate against a programme.
 
     Parameters
     ----------
     candidate : shape (2, n_frames), aligned with the programme and as loud
+    energies : of the candidate, where they are at hand
 
     Notes
     -----
@@ -149,7 +143,8 @@ def measure_programme(programme: Programme, candidate: Samples) -> FittedProgram
     fitted = programme.follow(fit, candidate)
     residual = measure_residual(fitted, windows.cut(candidate), sample_rate_hz=rate)
     tone_fit = ToneFit(tuple(map(float, fit.taps)), fit.first_lag_frames)
-    tone_gain, hits = _tone_part(programme, tone_fit, candidate)
+    energies = energies or loudness_energies(candidate, rate)
+    tone_gain, hits = _tone_part(programme, tone_fit, energies)
     punch = compare_hits(hits, candidate)
     undefined: Reasons = {**residual.undefined, **_only_known(punch.undefined)}
     if punch.punch_loss_db is None:
@@ -183,22 +178,20 @@ def _song_time_s(windows: Windows, joined_s: float | None) -> float | None:
     return times_s[0] if times_s else None
 
 
-def _tone_part(programme: Programme, fit: ToneFit, candidate: Samples) -> tuple[float, Hits]:
-    """What the tone alone gains in LU, and the hits of the reference with it."""
+def _tone_part(
+    programme: Programme, fit: ToneFit, candidate: LoudnessEnergies
+) -> tuple[float, Hits]:
+    """What the tone alone gains in LU, and the hits of the reference with it, as loud."""
     if not fit.changes_tone:
         return 0.0, programme.hits
     rate = programme.windows.sample_rate_hz
     tone = fit.applied(programme.samples)
-    gained = gain_lu(programme.plr_db, measure_plr_db(tone, rate))
-    hits = find_hits(_as_loud(tone, candidate, rate), rate, programme.onsets)
-    return gained if gained is not None else 0.0, hits
-
-
-def _as_loud(samples: Samples, reference: Samples, sample_rate_hz: int) -> Samples:
-    """Samples at the reference's loudness; as they are where either has none."""
-    energies = (loudness_energies(s, sample_rate_hz) for s in (reference, samples))
-    gain_db = level_match_db(*energies)
-    return samples if gain_db is None else samples * np.float32(from_db(gain_db))
+    energies = loudness_energies(tone, rate)
+    gained = gain_lu(programme.plr_db, measure_plr_db(tone, rate, energies))
+    gain_db = level_match_db(candidate, energies)
+    if gain_db is not None:
+        tone *= np.float32(from_db(gain_db))
+    return gained if gained is not None else 0.0, find_hits(tone, rate, programme.onsets)
 
 
 def measure_heard(

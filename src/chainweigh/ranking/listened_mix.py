@@ -1,11 +1,10 @@
 """What is heard of one group's candidates among the other groups."""
 
-import threading
 from collections.abc import Sequence
-from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.measure.onsets import Onsets
+from chainweigh.once import once
 from chainweigh.ranking.distortion import measure_heard
 from chainweigh.ranking.results import HeardMeasures
 from chainweigh.ranking.weighed_group import WeighedGroup
@@ -34,9 +33,8 @@ class ListenedMix:
     ) -> None:
         self._group, self._picks, self._whole = group, others, whole_song
         self._onsets, self._cache = onsets, cache
-        self._lock = threading.Lock()
 
-    @cached_property
+    @once
     def _others(self) -> list[Samples]:
         return [self._part(other, pick) for other, pick in self._picks]
 
@@ -69,6 +67,4 @@ class ListenedMix:
         return measure_heard(fitted, taken, self._onsets, windows)
 
     def _among_others(self, part: Samples) -> Samples:
-        with self._lock:
-            others = self._others
-        return sum_of([*others, part]) if others else part
+        return sum_of([*self._others, part]) if self._others else part

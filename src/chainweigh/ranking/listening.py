@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -13,6 +12,7 @@ from chainweigh.errors import AudioFileError
 from chainweigh.measure.frames import Span, loudest_spans
 from chainweigh.measure.level_match import level_match_db
 from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
+from chainweigh.once import once
 from chainweigh.ranking.ladder_results import Ladder
 from chainweigh.ranking.results import MASTER, Candidate, Comparison, Results
 
@@ -121,12 +121,12 @@ class ListeningRoom:
         self._results, self._comparison, self._folder = results, comparison, folder
         self._sources, self._wanted, self._whole = sources, wanted, whole
 
-    @cached_property
+    @once
     def reference(self) -> Path | None:
         """The reference's file, where it is there."""
         return file_inside(self._folder, self._comparison.reference_audio)
 
-    @cached_property
+    @once
     def _energies(self) -> LoudnessEnergies | None:
         if self.reference is None:
             return None

@@ -5,17 +5,20 @@ from dataclasses import dataclass
 
 from chainweigh.audio.array import Samples
 from chainweigh.measure.levels import plr_db
-from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 from chainweigh.measure.true_peak import true_peak_dbtp
 from chainweigh.song import sum_of
 
 
-def measure_plr_db(samples: Samples, sample_rate_hz: int) -> float | None:
-    """True peak (precise) less integrated loudness, in dB; None where either is undefined."""
-    return plr_db(
-        true_peak_dbtp(samples, sample_rate_hz),
-        loudness_energies(samples, sample_rate_hz).integrated_lufs(),
-    )
+def measure_plr_db(
+    samples: Samples, sample_rate_hz: int, energies: LoudnessEnergies | None = None
+) -> float | None:
+    """True peak (precise) less integrated loudness, in dB; None where either is undefined.
+
+    `energies` are of these samples, where they are at hand.
+    """
+    energies = energies or loudness_energies(samples, sample_rate_hz)
+    return plr_db(true_peak_dbtp(samples, sample_rate_hz), energies.integrated_lufs())
 
 
 def gain_lu(reference_plr_db: float | None, candidate_plr_db: float | None) -> float | None:

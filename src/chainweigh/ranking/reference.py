@@ -1,25 +1,19 @@
 """The dry side of a comparison, measured once for all its candidates."""
 
-import threading
 from dataclasses import dataclass
-from functools import cached_property
 
 from chainweigh.audio.array import Samples
 from chainweigh.audio.digest import digest_samples
 from chainweigh.measure.correlation import energy
 from chainweigh.measure.image import Image, measure_image
-from chainweigh.measure.loudness import (
-    LoudnessEnergies,
-    LoudnessSeries,
-    loudness_energies,
-    short_term_lufs,
-)
+from chainweigh.measure.loudness import LoudnessEnergies, LoudnessSeries, loudness_energies
 from chainweigh.measure.onsets import Onsets, find_onsets
 from chainweigh.measure.reference_bands import ReferenceBands, reference_bands
 from chainweigh.measure.ridden_tones import RiddenTones, ridden_tones
 from chainweigh.measure.spectrum import ThirdOctaves, measure_third_octaves
 from chainweigh.measure.summary import FileMeasures, measure_file
 from chainweigh.measure.tones import ToneGrid, tone_grid
+from chainweigh.once import once
 from chainweigh.ranking.distortion import Programme
 from chainweigh.ranking.windows import Windows
 
@@ -40,74 +34,61 @@ class Reference:
         self.windows = windows
         self.samples = samples
         self.sample_rate_hz = sample_rate_hz
-        self.digest = digest_samples(samples, sample_rate_hz)
-        self._lock = threading.Lock()
-        self._programme: Programme | None = None
 
-    @cached_property
+    @once
+    def digest(self) -> str:
+        """Of samples and rate, for keys of the cache."""
+        return digest_samples(self.samples, self.sample_rate_hz)
+
+    @once
     def file(self) -> FileMeasures:
         """Loudness, peaks and levels."""
-        return measure_file(self.samples, self.sample_rate_hz)
+        return measure_file(self.samples, self.sample_rate_hz, energies=self.energies)
 
-    @cached_property
+    @once
     def energies(self) -> LoudnessEnergies:
-        """K-weighted energies, for level matching."""
+        """K-weighted energies, from which every loudness comes."""
         return loudness_energies(self.samples, self.sample_rate_hz)
 
-    @cached_property
+    @once
     def energy(self) -> float:
         """Sum of its squares."""
         return energy(self.samples)
 
-    @cached_property
+    @once
     def third_octaves(self) -> ThirdOctaves:
         """Its spectrum."""
         return measure_third_octaves(self.samples, self.sample_rate_hz)
 
-    @cached_property
+    @once
     def image(self) -> Image:
         """Its stereo image."""
         return measure_image(self.samples, self.sample_rate_hz)
 
-    @cached_property
+    @once
     def short_term(self) -> LoudnessSeries:
         """Its short-term loudness over time."""
-        return short_term_lufs(self.samples, self.sample_rate_hz)
+        return self.energies.short_term()
 
-    @property
+    @once
     def onsets(self) -> Onsets:
-        """Where its sounds begin; found on first use."""
-        with self._lock:
-            return self._onsets
-
-    @cached_property
-    def _onsets(self) -> Onsets:
+        """Where its sounds begin."""
         return find_onsets(self.samples, self.sample_rate_hz)
 
-    @property
+    @once
     def programme(self) -> Programme:
         """What distortion on it is held against."""
-        onsets = self.onsets
-        with self._lock:
-            if self._programme is None:
-                self._programme = Programme(self.samples, onsets, self.windows)
-            return self._programme
+        return Programme(self.samples, self.onsets, self.windows)
 
-    @property
+    @once
     def tones(self) -> "DrivenTones":
-        """Test tones at this programme's levels, and their weights; computed on first use."""
-        with self._lock:
-            return self._tones
+        """Test tones at this programme's levels, and their weights."""
+        return tones_of(self.samples, self.sample_rate_hz)
 
     def let_go(self) -> None:
         """Let go of what is worth its memory only while many candidates are weighed."""
         self.programme.let_go()
-        with self._lock:
-            self.__dict__.pop("_tones", None)
-
-    @cached_property
-    def _tones(self) -> "DrivenTones":
-        return tones_of(self.samples, self.sample_rate_hz)
+        self.__dict__.pop("tones", None)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from chainweigh.chain.values import NoteValue, RelativeValue
 from chainweigh.errors import RenderError
 from chainweigh.measure.image import ImageChange, compare_images, measure_image
 from chainweigh.measure.level_match import level_match_db
-from chainweigh.measure.loudness import loudness_energies, short_term_lufs
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 from chainweigh.measure.sections import Contrast, measure_contrast
 from chainweigh.measure.spectrum import (
     SpectrumChange,
@@ -112,10 +112,11 @@ class Matched:
     """A chain's output, aligned and as loud as its reference.
 
     `against` is what distortion is held against: the dry reference, or the intended part's output,
-    which `intended` holds as it was rendered.
+    which `intended` holds as it was rendered. `energies` are of `samples`.
     """
 
     samples: Samples
+    energies: LoudnessEnergies
     against: Samples
     intended: Samples
     stages: tuple[RunStage, ...]
@@ -134,26 +135,36 @@ def render_matched(chain: Chain, reference: Reference) -> Matched:
     """
     dry = reference.samples
     if not chain.stages:
-        return Matched(dry, dry, dry, (), 0, 0.0, None)
+        return Matched(dry, reference.energies, dry, dry, (), 0, 0.0, None)
     run = render_chain(chain, dry, reference.sample_rate_hz)
     aligned, shift = _aligned(chain.stages, run.samples, reference)
+    energies = loudness_energies(aligned, reference.sample_rate_hz)
     gain_db = chain.gain_db
     if gain_db is None:
-        gain_db = _gain_to_match(reference, aligned)
+        gain_db = _gain_to_match(reference, energies)
+    gain = np.float32(from_db(gain_db))
     against = dry
     if chain.split:
         against, _ = _aligned(chain.stages[: chain.split], run.intended, reference)
     owned = not any(np.may_share_memory(aligned, kept) for kept in (dry, run.intended))
-    samples = np.multiply(aligned, np.float32(from_db(gain_db)), out=aligned if owned else None)
-    work_db_s = run.final_limiter_work_db_s
-    return Matched(samples, against, run.intended, run.stages, shift, gain_db, work_db_s)
+    return Matched(
+        samples=np.multiply(aligned, gain, out=aligned if owned else None),
+        energies=energies.scaled(float(gain)),
+        against=against,
+        intended=run.intended,
+        stages=run.stages,
+        shift_frames=shift,
+        gain_db=gain_db,
+        final_limiter_work_db_s=run.final_limiter_work_db_s,
+    )
 
 
 def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Samples]]:
     rate = reference.sample_rate_hz
     matched = render_matched(chain, reference)
-    file = measure_file(matched.samples, rate)
-    programme = measure_programme(held_against(reference, matched.against), matched.samples)
+    file = measure_file(matched.samples, rate, energies=matched.energies)
+    against = held_against(reference, matched.against)
+    programme = measure_programme(against, matched.samples, matched.energies)
     weighed = Weighed(
         stages=tuple(_resolved(stage) for stage in matched.stages),
         shift_frames=matched.shift_frames,
@@ -166,7 +177,7 @@ def _weigh(chain: Chain, reference: Reference) -> tuple[Weighed, dict[str, Sampl
             reference.third_octaves, measure_third_octaves(matched.samples, rate)
         ),
         image=compare_images(reference.image, measure_image(matched.samples, rate)),
-        contrast=measure_contrast(reference.short_term, short_term_lufs(matched.samples, rate)),
+        contrast=measure_contrast(reference.short_term, matched.energies.short_term()),
         soloed=_soloed(chain, programme.fitted, matched.samples, reference),
         final_limiter_work_db_s=matched.final_limiter_work_db_s,
         tone_fit=programme.tone_fit,
@@ -199,12 +210,11 @@ def _aligned(
     return align(reference.samples, render, reference.sample_rate_hz, n_frames)
 
 
-def _gain_to_match(reference: Reference, samples: Samples) -> float:
-    if reference.file.integrated_lufs is None:
+def _gain_to_match(reference: Reference, energies: LoudnessEnergies) -> float:
+    if reference.energies.integrated_lufs() is None:
         reason = reference.file.undefined["integrated_lufs"]
         raise RenderError(f"cannot be level-matched: loudness of the reference: {reason}")
-    rate = reference.sample_rate_hz
-    gain_db = level_match_db(reference.energies, loudness_energies(samples, rate))
+    gain_db = level_match_db(reference.energies, energies)
     if gain_db is None:
         raise RenderError("cannot be level-matched: the output has no gated loudness")
     return gain_db

@@ -1,8 +1,11 @@
 """Test tones sent through a chain whose levels are frozen at what the programme resolved."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import takewhile
+from math import inf
 
 from chainweigh.audio.array import Samples
+from chainweigh.measure.coherent import SegmentPlan
 from chainweigh.measure.reference_bands import ReferenceBands
 from chainweigh.measure.ridden_tones import RiddenTones, thdn_ridden_pct
 from chainweigh.measure.tone_weights import ProgrammeDistortion, programme_distortion
@@ -30,10 +33,12 @@ def bench_tones(
     Notes
     -----
     The tones are in phase on both channels. Where every effect treats equal channels alike, one
-    channel is run.
+    channel is run. What no result depends on is not run either: tones too quiet for any effect to
+    touch, time that no effect reaches, halves of periods that are the other half negated.
     """
     rate = grid.sample_rate_hz
-    results = measure_tones(_played(stages, grid), grid)
+    plan = _plan(stages, grid)
+    results = measure_tones(_played(stages, grid, plan), grid, plan)
     ridden_pct = None
     if ridden is not None and ridden.n_windows:
         output = run_frozen(stages, _sides(stages, ridden.signal), rate)
@@ -41,25 +46,65 @@ def bench_tones(
     return results, programme_distortion(results, bands, ridden_pct)
 
 
-def _played(stages: Sequence[RunStage], grid: ToneGrid) -> Samples:
-    """What the stages make of the steady tones, exact in the analysis windows.
+def _plan(stages: Sequence[RunStage], grid: ToneGrid) -> SegmentPlan:
+    """The least of the steady tones that tells what the stages make of all."""
+    plan = grid.segments
+    reaches = _bounded(stages, grid)
+    if len(reaches) == len(stages):
+        odd = all(run.stage.odd for run in stages)
+        plan = plan.within_reach(sum(reaches), by_halves=odd)
+    return plan.from_segment(_n_untouched(stages, grid))
 
-    The last stages, those whose reach is bounded, get silence where no window feels it.
-    """
-    rate = grid.sample_rate_hz
-    n_first, reach_frames = len(stages), 0
-    while n_first:
-        reach = stages[n_first - 1].stage.reach_frames(rate)
+
+def _n_untouched(stages: Sequence[RunStage], grid: ToneGrid) -> int:
+    """How many of the first tones need no run; the last before the first touched one leads in."""
+    levels_dbfs = [run.stage.untouched_dbfs(run.settings) for run in stages]
+    n_tones = sum(level_dbfs <= min(levels_dbfs, default=inf) for _, level_dbfs in grid.tones)
+    return n_tones if n_tones == len(grid.tones) else max(n_tones - 1, 0)
+
+
+def _bounded(stages: Iterable[RunStage], grid: ToneGrid) -> list[int]:
+    """Reach in frames of each stage, up to the first whose reach nothing bounds."""
+    found = []
+    for run in stages:
+        reach = run.stage.reach_frames(grid.sample_rate_hz, run.settings)
         if reach is None:
             break
-        n_first, reach_frames = n_first - 1, reach_frames + reach
+        found.append(reach)
+    return found
+
+
+def _played(stages: Sequence[RunStage], grid: ToneGrid, plan: SegmentPlan) -> Samples:
+    """What the stages make of the steady tones, exact in the analysis windows.
+
+    The last stages, those whose reach is bounded, get silence where no window feels it. The first
+    ones, where they are odd as well, run over a period less, which is then repeated.
+    """
+    rate = grid.sample_rate_hz
+    last = _bounded(reversed(stages), grid)
+    n_before = len(stages) - len(last)
+    first = _bounded(takewhile(lambda run: run.stage.odd, stages[:n_before]), grid)
+    if not plan.has_a_period_to_spare(sum(first)):
+        first = []
     return run_frozen(  # without a name for what goes in: it is freed on the way
-        stages[n_first:],
-        grid.segments.silence_outside(
-            run_frozen(stages[:n_first], _sides(stages, tone_signal(grid)), rate), reach_frames
+        stages[n_before:],
+        plan.silence_outside(
+            run_frozen(stages[len(first) : n_before], _begun(stages, first, grid, plan), rate),
+            sum(last),
         ),
         rate,
     )
+
+
+def _begun(
+    stages: Sequence[RunStage], reaches: list[int], grid: ToneGrid, plan: SegmentPlan
+) -> Samples:
+    """The tones as they leave the first stages, as many as reaches are given."""
+    if not reaches:
+        return _sides(stages, tone_signal(grid, plan))
+    signal = _sides(stages, tone_signal(grid, plan.without_a_period()))
+    output = run_frozen(stages[: len(reaches)], signal, grid.sample_rate_hz)
+    return plan.with_the_period(output, sum(reaches))
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:

@@ -3,7 +3,6 @@
 import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +13,7 @@ from chainweigh.audio.digest import digest_samples
 from chainweigh.audio.files import AudioHeader, read_audio, read_header
 from chainweigh.audio.resample import n_frames_resampled, resample
 from chainweigh.errors import SongError
+from chainweigh.once import once
 from chainweigh.song.checks import (
     BounceDifference,
     check_audible,
@@ -45,7 +45,7 @@ class Group:
     samples: Samples
     sample_rate_hz: int
 
-    @cached_property
+    @once
     def digest(self) -> str:
         """BLAKE2b digest of samples and rate: equal for equal content, whatever its name."""
         return digest_samples(self.samples, self.sample_rate_hz)

@@ -9,6 +9,8 @@ from chainweigh.kernels.audibility import (
     band_energies,
     band_energies_twin,
     band_noise,
+    noise_to_mask,
+    noise_to_mask_twin,
     smear,
     smear_twin,
     spread,
@@ -65,6 +67,23 @@ class TestCompiled:
         smear_twin(expected, keep, twin_state)
         np.testing.assert_allclose(got, expected, 1e-7)
         np.testing.assert_allclose(state, twin_state, 1e-12)
+
+    def test_noise_to_mask_matches_the_twin(self, n_frames):
+        shape = (3, n_frames, 40)
+        rng = np.random.default_rng(6)
+        bands, noise = (10 ** rng.uniform(-2, 10, (2, *shape))).astype(np.float32)
+        ear = {
+            "internal_noise": rng.uniform(1, 9, 40).astype(np.float32),
+            "centre_hz": CENTRE_HZ,
+            "step_bark": STEP_BARK,
+            "unit_response": ONES,
+            "keep": np.linspace(0.1, 0.95, 40),
+        }
+        state, twin_state = np.ones((2, 3, 40))
+        got = noise_to_mask(bands, noise, state=state, **ear)
+        expected = noise_to_mask_twin(bands, noise, state=twin_state, **ear)
+        np.testing.assert_allclose(got, expected, 1e-5)
+        np.testing.assert_allclose(state, twin_state, 1e-5)
 
 
 @pytest.mark.skipif(not native.compiled, reason="the package was installed without a compiler")

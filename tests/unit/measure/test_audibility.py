@@ -217,6 +217,17 @@ def test_mono_is_judged_as_one_signal(reference):
     assert alone.nmr_mean_db == pytest.approx(twin.nmr_mean_db, abs=0.01)
 
 
+@pytest.mark.parametrize("depth_db", [0, 10])
+def test_two_channels_that_are_the_same_read_as_four_signals_would(reference, depth_db):
+    """Masks made beforehand are of left, right, mid and side, whatever the channels hold."""
+    both = planar(np.vstack([reference[:1]] * 2))
+    damaged = clipped(both, depth_db)
+    masks = reference_masks(both, sample_rate_hz=RATE)
+    quick = measure_audibility(both, damaged, sample_rate_hz=RATE)
+    assert quick == measure_audibility(both, damaged, sample_rate_hz=RATE, masks=masks)
+    assert quick.worst_signal == ("left" if depth_db else "side")  # of no noise at all
+
+
 def test_masks_made_beforehand_give_the_same_figures(reference):
     damaged = clipped(reference, 8)
     spans = ((1.0, 4.0), (5.0, 8.0))

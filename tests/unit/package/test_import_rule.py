@@ -10,6 +10,7 @@ import chainweigh
 ROOT = Path(chainweigh.__file__).parent
 ORDER = (
     "errors",
+    "once",
     "kernels",
     "audio",
     "measure",
@@ -27,7 +28,7 @@ DATA = "shipped_chains"  # package data once installed
 FILES = sorted(
     p
     for p in ROOT.rglob("*.py")
-    if (p.parent != ROOT or p.name == "errors.py") and p.parent.name != DATA
+    if (p.parent != ROOT or p.name in ("errors.py", "once.py")) and p.parent.name != DATA
 )
 
 

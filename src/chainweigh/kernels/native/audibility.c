@@ -1,10 +1,11 @@
-/* Inner loops of the BS.1387 basic ear model: grouping into bands, spreading, smearing. */
+/* Inner loops of the BS.1387 basic ear model: grouping into bands, spreading, smearing, and how
+   far a noise tops what that hides. */
 #include "common.h"
 #include "_exp_log.h"
 #include "audibility.h"
 
 #define LANES 8
-#define FRAMES 64 /* spread side by side */
+#define FRAMES 32 /* spread side by side */
 #define MAX_BANDS 128
 #define MAX_BINS 16385
 #define FLOOR 1e-12f
@@ -57,63 +58,147 @@ INLINE void prepare(const float energy[FRAMES], int bands_above, float area_belo
     for (int j = 0; j < FRAMES; j++) source[j] = exp_of(0.4f * (log_energy[j] - log_area[j]));
 }
 
-/* Levels above the source fall off by the slope, those below it by a constant. */
-INLINE void add_up(const float source[][FRAMES], const float slope[][FRAMES], float below,
-                   int n_bands, float sum[][FRAMES])
+/* Levels above the source fall off by the slope, those below it by a constant. Two sources at a
+   time: what they add to is then read and written once for both. */
+INLINE void add_up(float source[][FRAMES], float slope[][FRAMES], float below, int n_bands,
+                   float sum[][FRAMES])
 {
     for (int j = 0; j < FRAMES; j++) sum[n_bands - 1][j] = source[n_bands - 1][j];
     for (int b = n_bands - 2; b >= 0; b--)
         for (int j = 0; j < FRAMES; j++) sum[b][j] = source[b][j] + below * sum[b + 1][j];
-    for (int b = 0; b < n_bands; b++) {
-        float part[FRAMES], fall[FRAMES];
-        for (int j = 0; j < FRAMES; j++) part[j] = source[b][j];
-        for (int j = 0; j < FRAMES; j++) fall[j] = slope[b][j];
-        for (int above = b + 1; above < n_bands; above++)
+    for (int b = 0; b + 1 < n_bands; b += 2) {
+        float low[FRAMES], high[FRAMES], low_fall[FRAMES], high_fall[FRAMES];
+        for (int j = 0; j < FRAMES; j++) {
+            low_fall[j] = slope[b][j];
+            high_fall[j] = slope[b + 1][j];
+            low[j] = source[b][j] * low_fall[j];
+            high[j] = source[b + 1][j];
+            sum[b + 1][j] += low[j];
+        }
+        for (int above = b + 2; above < n_bands; above++)
             for (int j = 0; j < FRAMES; j++) {
-                part[j] *= fall[j];
-                sum[above][j] += part[j];
+                low[j] *= low_fall[j];
+                high[j] *= high_fall[j];
+                sum[above][j] = (sum[above][j] + low[j]) + high[j];
             }
     }
+}
+
+/* What spreading needs to know of the bands. */
+typedef struct {
+    float area_below[MAX_BANDS], tilt[MAX_BANDS], share[MAX_BANDS], step, below;
+    int n_bands;
+} slopes;
+
+INLINE slopes slopes_of(int n_bands, double step_bark, const double *centre_hz,
+                        const double *unit_response)
+{
+    slopes s;
+    double lower = -2.7 * LOG_10 * step_bark;
+    for (int b = 0; b < n_bands; b++) {
+        s.area_below[b] = (float)((1.0 - exp((b + 1) * lower)) / (1.0 - exp(lower)));
+        s.share[b] = (float)(1.0 / unit_response[b]);
+        s.tilt[b] = (float)(LOG_10 * (-2.4 - 23.0 / centre_hz[b]) * step_bark);
+    }
+    s.step = (float)(0.2 * step_bark);
+    s.below = (float)exp(0.4 * lower);
+    s.n_bands = n_bands;
+    return s;
+}
+
+/* Excitation of n frames by their bands and what else there is in each, if anything. */
+INLINE void spread(const float *bands, const float *more, int n, const slopes *s,
+                   float *excitation)
+{
+    float source[MAX_BANDS][FRAMES], slope[MAX_BANDS][FRAMES], sum[MAX_BANDS][FRAMES];
+    int n_bands = s->n_bands;
+    for (int b = 0; b < n_bands; b++) {
+        float energy[FRAMES];
+        for (int j = 0; j < FRAMES; j++)
+            energy[j] = bands[n_bands * (j < n ? j : 0) + b] + (more ? more[b] : 0.0f);
+        prepare(energy, n_bands - 1 - b, s->area_below[b], s->tilt[b], s->step, source[b], slope[b]);
+    }
+    add_up(source, slope, s->below, n_bands, sum);
+    for (int b = 0; b < n_bands; b++)
+        for (int j = 0; j < FRAMES; j++)
+            sum[b][j] *= sum[b][j] * sqrtf(sum[b][j]) * s->share[b];
+    for (int j = 0; j < n; j++)
+        for (int b = 0; b < n_bands; b++) excitation[n_bands * j + b] = sum[b][j];
+}
+
+INLINE int frames_left(int64_t n_frames, int64_t start)
+{
+    return (int)(n_frames - start < FRAMES ? n_frames - start : FRAMES);
 }
 
 WIDE void cw_ear_spread(const float *bands, int64_t n_frames, int n_bands, double step_bark,
                         const double *centre_hz, const double *unit_response, float *excitation)
 {
-    float source[MAX_BANDS][FRAMES], slope[MAX_BANDS][FRAMES], sum[MAX_BANDS][FRAMES];
-    float area_below[MAX_BANDS], tilt[MAX_BANDS], share[MAX_BANDS];
-    double lower = -2.7 * LOG_10 * step_bark;
+    slopes s = slopes_of(n_bands, step_bark, centre_hz, unit_response);
+    for (int64_t start = 0; start < n_frames; start += FRAMES)
+        spread(bands + n_bands * start, NULL, frames_left(n_frames, start), &s,
+               excitation + n_bands * start);
+}
+
+/* In place: the larger of a frame and the exponential average over time. */
+INLINE void smear(float *e, int n_bands, const double *keep, double *state)
+{
     for (int b = 0; b < n_bands; b++) {
-        area_below[b] = (float)((1.0 - exp((b + 1) * lower)) / (1.0 - exp(lower)));
-        share[b] = (float)(1.0 / unit_response[b]);
-        tilt[b] = (float)(LOG_10 * (-2.4 - 23.0 / centre_hz[b]) * step_bark);
-    }
-    for (int64_t start = 0; start < n_frames; start += FRAMES) {
-        int n = (int)(n_frames - start < FRAMES ? n_frames - start : FRAMES);
-        for (int b = 0; b < n_bands; b++) {
-            float energy[FRAMES];
-            for (int j = 0; j < FRAMES; j++)
-                energy[j] = bands[n_bands * (start + (j < n ? j : 0)) + b];
-            prepare(energy, n_bands - 1 - b, area_below[b], tilt[b], (float)(0.2 * step_bark),
-                    source[b], slope[b]);
-        }
-        add_up(source, slope, (float)exp(0.4 * lower), n_bands, sum);
-        for (int b = 0; b < n_bands; b++)
-            for (int j = 0; j < FRAMES; j++)
-                sum[b][j] *= sum[b][j] * sqrtf(sum[b][j]) * share[b];
-        for (int j = 0; j < n; j++)
-            for (int b = 0; b < n_bands; b++) excitation[n_bands * (start + j) + b] = sum[b][j];
+        state[b] = keep[b] * state[b] + (1.0 - keep[b]) * e[b];
+        e[b] = state[b] > e[b] ? (float)state[b] : e[b];
     }
 }
 
-/* In place: the larger of each frame and its exponential average over time. */
 void cw_ear_smear(float *excitation, int64_t n_frames, int n_bands, const double *keep,
                   double *state)
 {
-    for (int64_t t = 0; t < n_frames; t++) {
-        float *e = excitation + n_bands * t;
-        for (int b = 0; b < n_bands; b++) {
-            state[b] = keep[b] * state[b] + (1.0 - keep[b]) * e[b];
-            e[b] = state[b] > e[b] ? (float)state[b] : e[b];
+    for (int64_t t = 0; t < n_frames; t++) smear(excitation + n_bands * t, n_bands, keep, state);
+}
+
+/* Mean and largest ratio of one frame over bands; lanes add up in pairs, as numpy's do. */
+INLINE void ratios(const float *noise, const float *mask, int n_bands, double *mean, double *most)
+{
+    double sum[LANES] = {0.0};
+    float largest[LANES] = {0.0f};
+    int whole = n_bands & ~(LANES - 1);
+    for (int b = 0; b < whole; b += LANES)
+        for (int j = 0; j < LANES; j++) {
+            float ratio = noise[b + j] / mask[b + j];
+            sum[j] += ratio;
+            largest[j] = ratio > largest[j] ? ratio : largest[j];
         }
+    for (int apart = 1; apart < LANES; apart *= 2)
+        for (int j = 0; j < LANES; j += 2 * apart) {
+            sum[j] += sum[j + apart];
+            largest[j] = largest[j + apart] > largest[j] ? largest[j + apart] : largest[j];
+        }
+    for (int b = whole; b < n_bands; b++) {
+        float ratio = noise[b] / mask[b];
+        sum[0] += ratio;
+        largest[0] = ratio > largest[0] ? ratio : largest[0];
     }
+    *mean = sum[0] / n_bands;
+    *most = largest[0];
+}
+
+/* bands, noise: of each signal, of each frame; state: of each signal; mean, largest: of each
+   signal, of each frame. */
+WIDE void cw_ear_noise_to_mask(const float *bands, const float *noise, int n_signals,
+                               int64_t n_frames, int n_bands, const float *internal_noise,
+                               double step_bark, const double *centre_hz,
+                               const double *unit_response, const double *keep, double *state,
+                               double *mean, double *largest)
+{
+    slopes s = slopes_of(n_bands, step_bark, centre_hz, unit_response);
+    float masks[FRAMES * MAX_BANDS];
+    for (int signal = 0; signal < n_signals; signal++, state += n_bands)
+        for (int64_t start = 0; start < n_frames; start += FRAMES) {
+            int n = frames_left(n_frames, start);
+            spread(bands, internal_noise, n, &s, masks);
+            for (int j = 0; j < n; j++, noise += n_bands) {
+                smear(masks + n_bands * j, n_bands, keep, state);
+                ratios(noise, masks + n_bands * j, n_bands, mean++, largest++);
+            }
+            bands += n_bands * n;
+        }
 }
