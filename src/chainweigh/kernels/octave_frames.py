@@ -153,4 +153,4 @@ def _bands(frames: OctaveFrames) -> tuple[object, ...]:
 
 
 def _space(frames: OctaveFrames) -> Floats32:
-    return np.empty(SPACE_ROWS * (len(frames.window) // 2 + 1) * ROW_FLOATS, np.float32)
+    return native.line_aligned(SPACE_ROWS * (len(frames.window) // 2 + 1) * ROW_FLOATS)
