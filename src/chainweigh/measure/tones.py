@@ -166,10 +166,15 @@ def tone_signal(grid: ToneGrid, plan: SegmentPlan | None = None) -> Samples:
     rates asked for are kept, so another level costs one scaling.
     """
     plan = plan or grid.segments
+    return _joined(grid, plan, len(grid.tones) - plan.n_segments)
+
+
+def _joined(grid: ToneGrid, plan: SegmentPlan, start: int) -> Samples:
+    """As many tones as the plan has segments, from the grid's tone number start on."""
     units = dict(zip((*grid.bins, grid.peak_tone_bin), _unit_tones(grid), strict=True))
     return plan.join(
         (units[k][plan.n_spared_settle_frames :], from_db(level_dbfs))
-        for k, level_dbfs in grid.tones[len(grid.tones) - plan.n_segments :]
+        for k, level_dbfs in grid.tones[start : start + plan.n_segments]
     )
 
 
@@ -230,11 +235,9 @@ def measure_tones(output: Samples, grid: ToneGrid, plan: SegmentPlan | None = No
 @lru_cache(maxsize=256)
 def _bypass_readings(grid: ToneGrid, start: int) -> list[Reading | None]:
     """What the tones of a batch read where nothing happens to them."""
-    tones = grid.tones[start : start + N_BATCH]
-    plan = replace(grid.segments, n_segments=len(tones))
-    units = dict(zip((*grid.bins, grid.peak_tone_bin), _unit_tones(grid), strict=True))
-    signal = plan.join((units[k], from_db(level_dbfs)) for k, level_dbfs in tones)
-    return _readings(plan.windows(signal, what="tones"), grid, start)
+    n_tones = min(N_BATCH, len(grid.tones) - start)
+    plan = replace(grid.segments, n_segments=n_tones)
+    return _readings(plan.windows(_joined(grid, plan, start), what="tones"), grid, start)
 
 
 def _readings(windows: Samples, grid: ToneGrid, start: int) -> list[Reading | None]:
