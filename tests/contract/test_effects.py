@@ -12,7 +12,7 @@ from scipy.signal import correlate
 import chainweigh.effects
 from chainweigh.audio.array import from_db
 from chainweigh.effects import NAMES, effect, masked_clip, resonance_cut
-from chainweigh.effects.base import Effect, Kind, Setting, complete_settings
+from chainweigh.effects.base import Effect, Kind, Reach, Setting, complete_settings
 from chainweigh.measure.true_peak import true_peak
 
 # Settings that make the effect work hard on noise that peaks near 0 dBFS.
@@ -270,9 +270,9 @@ def settled(name: str, given: dict[str, object]) -> tuple[Effect, dict[str, Sett
     return effect(name), complete_settings(effect(name), given)
 
 
-def reach_of(name: str, given: dict[str, object]) -> int | None:
+def reach_of(name: str, given: dict[str, object]) -> Reach | None:
     found, settings = settled(name, given)
-    return found.reach_frames(48_000, settings)
+    return found.reach(48_000, settings)
 
 
 def untouched_dbfs(name: str, given: dict[str, object]) -> float:
@@ -284,19 +284,23 @@ def cases_where(holds: Callable[[str, dict[str, object]], bool]) -> list[object]
     return cases({name: [g for g in given if holds(name, g)] for name, given in AT_WORK.items()})
 
 
+@pytest.mark.parametrize("peak", [1.0, 0.1], ids=["as loud", "louder"])
 @pytest.mark.parametrize(
     ("name", "given"), cases_where(lambda name, given: reach_of(name, given) is not None)
 )
 def test_what_lies_beyond_the_stated_reach_changes_nothing(
-    name: str, given: dict[str, object]
+    name: str, given: dict[str, object], peak: float
 ) -> None:
     reach = reach_of(name, given)
     assert reach is not None
-    whole = noise(2 * reach + 6_000, peak=1.0)
-    alone = whole.copy()
-    alone[:, :2_000] = alone[:, 2 * reach + 4_000 :] = 0.0
-    kept = slice(2_000 + reach, reach + 4_000)
-    apart = np.abs(run(name, given, whole)[:, kept] - run(name, given, alone)[:, kept]).max()
+    first = 2_000 + reach.n_before
+    last = first + 2_000
+    whole = noise(last + reach.n_after + 2_000, peak=1.0)
+    near = slice(2_000, last + reach.n_after)
+    whole[:, near] *= peak
+    alone = np.zeros_like(whole)
+    alone[:, near] = whole[:, near]
+    apart = np.abs(run(name, given, whole) - run(name, given, alone))[:, first:last].max()
     assert apart <= FORWARD_MASKING.get(name, 0.0)
 
 

@@ -8,7 +8,14 @@ from chainweigh.chain.plugin_stage import PluginStage
 from chainweigh.chain.search import SearchRange
 from chainweigh.chain.values import LevelExpression, NoteValue, Value, format_value
 from chainweigh.effects import effect
-from chainweigh.effects.base import Effect, Kind, Parameter, Setting, complete_settings
+from chainweigh.effects.base import (
+    Effect,
+    Kind,
+    Parameter,
+    Reach,
+    Setting,
+    complete_settings,
+)
 from chainweigh.errors import ChainFileError
 from chainweigh.hosts.alignment import Alignment
 
@@ -59,9 +66,9 @@ class Stage:
         """Whether the negated input gives the negated output."""
         return self.effect.odd
 
-    def reach_frames(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> int | None:
-        """How far either side of a frame its output depends on the input; None: not bounded."""
-        return self.effect.reach_frames(sample_rate_hz, settings)
+    def reach(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> Reach | None:
+        """How far around a frame its output depends on the input; None: not bounded."""
+        return self.effect.reach(sample_rate_hz, settings)
 
     def untouched_dbfs(self, settings: Mapping[str, Setting]) -> float:
         """True peak up to which a signal passes bit for bit; minus infinity: none."""

@@ -31,7 +31,7 @@ class PluginStage:
     sides_alike = False  # nobody knows
     odd = False
 
-    def reach_frames(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> None:
+    def reach(self, sample_rate_hz: int, settings: Mapping[str, Setting]) -> None:
         """Nobody knows how far its output depends on the input."""
 
     def untouched_dbfs(self, settings: Mapping[str, Setting]) -> float:

@@ -50,10 +50,21 @@ class Parameter:
     choices: tuple[Setting, ...] = ()
 
 
+@dataclass(frozen=True)
+class Reach:
+    """Frames before and after a frame of input that its output depends on; stages in a row add."""
+
+    n_before: int = 0
+    n_after: int = 0
+
+    def __add__(self, other: "Reach") -> "Reach":
+        return Reach(self.n_before + other.n_before, self.n_after + other.n_after)
+
+
 Process = Callable[[Samples, int, Settings], Samples]
 TailFrames = Callable[[int, Settings], int]
 CheckAtRate = Callable[[int, Settings], None]
-ReachFrames = Callable[[int, Settings], int | None]
+ReachAtRate = Callable[[int, Settings], Reach | None]
 UntouchedDbfs = Callable[[Settings], float]
 
 
@@ -96,8 +107,8 @@ class Effect:
     odd : bool
         True when the negated input gives the negated output bit for bit, 4096 frames later as well,
         so that half a period of a test tone tells the other.
-    reach_frames : callable (sample_rate_hz, settings) -> int or None
-        How far either side of a frame its output depends on the input; None where nothing bounds
+    reach : callable (sample_rate_hz, settings) -> Reach or None
+        How far before and after a frame its output depends on the input; None where nothing bounds
         that, as in what remembers. Test tones need not sound where nobody listens.
     untouched_dbfs : callable (settings) -> float
         A signal whose true peak is no higher passes bit for bit and leaves nothing behind that
@@ -117,7 +128,7 @@ class Effect:
     sides_alike: bool = True
     keeps_time: bool = True
     odd: bool = False
-    reach_frames: ReachFrames = _no_bound
+    reach: ReachAtRate = _no_bound
     untouched_dbfs: UntouchedDbfs = _touches_all
     source: str = ""
     notes: str = ""

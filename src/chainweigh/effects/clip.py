@@ -1,12 +1,11 @@
 """Clip: cuts the waveform off at a level, oversampled against aliasing."""
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Reach, Settings
 from chainweigh.kernels.clip import clip
-from chainweigh.kernels.limit import trim_true_peaks
+from chainweigh.kernels.limit import TRIM_REACH_FRAMES, trim_true_peaks
 
 REACH_FRAMES = 128  # of the half-band filters
-TRIM_REACH_FRAMES = 4096  # of the last trim's dips
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -45,8 +44,9 @@ def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Sampl
     return clipped
 
 
-def _reach_frames(sample_rate_hz: int, settings: Settings) -> int:
-    return REACH_FRAMES + (TRIM_REACH_FRAMES if settings["true_peak"] else 0)
+def _reach(sample_rate_hz: int, settings: Settings) -> Reach:
+    reach_frames = REACH_FRAMES + (TRIM_REACH_FRAMES if settings["true_peak"] else 0)
+    return Reach(reach_frames, reach_frames)
 
 
 def _untouched_dbfs(settings: Settings) -> float:
@@ -94,7 +94,7 @@ EFFECT = Effect(
     ),
     process=_process,
     odd=True,
-    reach_frames=_reach_frames,
+    reach=_reach,
     untouched_dbfs=_untouched_dbfs,
     source=(
         "Hard clip and its harmonics in closed form; half-band cascade after P. P. Vaidyanathan, "

@@ -5,7 +5,7 @@ from math import inf
 import numpy as np
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import Effect, Kind, Parameter, Reach, Settings
 
 
 def _process(samples: Samples, sample_rate_hz: int, settings: Settings) -> Samples:
@@ -20,7 +20,7 @@ EFFECT = Effect(
     ),
     process=_process,
     odd=True,
-    reach_frames=lambda sample_rate_hz, settings: 0,
+    reach=lambda sample_rate_hz, settings: Reach(),
     untouched_dbfs=lambda settings: -inf if settings["gain"] else inf,
     source="Every sample times 10^(gain / 20)",
 )

@@ -3,9 +3,17 @@
 import math
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Settings
-from chainweigh.kernels.limit import GainShape, limit, needs_check, trim_true_peaks
+from chainweigh.effects.base import PEAK_ROOM_DB, Effect, Kind, Parameter, Reach, Settings
+from chainweigh.kernels.limit import (
+    FAINT,
+    TRIM_REACH_FRAMES,
+    GainShape,
+    limit,
+    needs_check,
+    trim_true_peaks,
+)
 
+REACH_FRAMES = 128  # of the interpolation, and of steps of the gain
 SLOWNESS = 10  # times the release, for the average that programme-dependent release keeps
 
 
@@ -59,6 +67,19 @@ def _gain_shape(sample_rate_hz: int, settings: Settings) -> GainShape:
 def _decay(time_frames: float) -> float:
     """Factor a frame of an exponential with this time constant."""
     return math.exp(-1 / time_frames) if time_frames > 0 else 0.0
+
+
+def _reach(sample_rate_hz: int, settings: Settings) -> Reach | None:
+    """A release ends for good when it is faint, unless it follows the programme."""
+    if settings["release_kind"] == "programme":
+        return None
+    ahead_ms, hold_ms, release_ms = (float(settings[n]) for n in ("lookahead", "hold", "release"))
+    back_ms = ahead_ms + hold_ms - math.log(FAINT) * release_ms
+    reach_frames = REACH_FRAMES + (TRIM_REACH_FRAMES if settings["true_peak"] else 0)
+    return Reach(
+        reach_frames + math.ceil(back_ms / 1000 * sample_rate_hz),
+        reach_frames + math.ceil(ahead_ms / 1000 * sample_rate_hz),
+    )
 
 
 EFFECT = Effect(
@@ -125,6 +146,8 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
+    odd=True,
+    reach=_reach,
     untouched_dbfs=lambda settings: float(settings["ceiling"]) - PEAK_ROOM_DB,
     notes=(
         "With look-ahead 0 the gain drops on the loud frame itself: a clip with release. With "

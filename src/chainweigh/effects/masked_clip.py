@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import Effect, Kind, Parameter, Reach, Settings
 from chainweigh.kernels.limit import TOLERANCE, trim_true_peaks
 from chainweigh.kernels.masked_clip import N_STAGES, least_error
 from chainweigh.kernels.true_peak import true_peak_envelope
@@ -243,8 +243,9 @@ def _responses(cost: Floats, gates: NDArray[np.float32], sample_rate_hz: int) ->
     return np.ascontiguousarray(lags.transpose(1, 0, 2))
 
 
-def _reach_frames(sample_rate_hz: int, settings: Settings) -> int:
-    return LEAD_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
+def _reach(sample_rate_hz: int, settings: Settings) -> Reach:
+    reach_frames = LEAD_HOPS * frame_length(sample_rate_hz) // WINDOW_HOPS
+    return Reach(reach_frames, reach_frames)
 
 
 def _bins_hz(sample_rate_hz: int, n_bins: int) -> Floats:
@@ -266,7 +267,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    reach_frames=_reach_frames,
+    reach=_reach,
     source=(
         "Clipping as a convex programme with a perceptual cost after B. Defraene et al., "
         "IEEE Trans. Audio, Speech, and Language Processing 20(10), 2012; masks of "

@@ -1,7 +1,7 @@
 """Saturate: bends the waveform along a smooth curve, oversampled against aliasing."""
 
 from chainweigh.audio.array import Samples, from_db
-from chainweigh.effects.base import Effect, Kind, Parameter, Settings
+from chainweigh.effects.base import Effect, Kind, Parameter, Reach, Settings
 from chainweigh.kernels.saturate import CURVES, saturate
 
 REACH_FRAMES = 128  # of the half-band filters
@@ -77,7 +77,7 @@ EFFECT = Effect(
         ),
     ),
     process=_process,
-    reach_frames=lambda sample_rate_hz, settings: REACH_FRAMES,
+    reach=lambda sample_rate_hz, settings: Reach(REACH_FRAMES, REACH_FRAMES),
     notes=(
         "Soft sounds keep their level unless there is a bias. Loud sounds under a bias get an "
         "offset: put dc_block behind. Band-limiting back from the higher rate can pass the ceiling "

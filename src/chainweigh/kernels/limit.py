@@ -30,6 +30,7 @@ TOLERANCE = 10 ** (0.005 / 20)  # overshoot the trim leaves alone
 STEP = 4  # frames a gain value spans where the look-ahead is long
 HOLD_KNOTS = 4  # blocks a trim holds on both sides of its peak
 N_TRIMS = 16  # three were the most that hard signals took
+TRIM_REACH_FRAMES = N_TRIMS * 2 * HOLD_KNOTS * BLOCK_FRAMES
 
 
 @dataclass(frozen=True)

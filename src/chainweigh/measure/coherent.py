@@ -100,13 +100,14 @@ class SegmentPlan:
         n_lead = (self.n_lead_frames + first * self.n_segment_frames) % KERNEL_FRAMES
         return replace(self, n_segments=self.n_segments - first, n_lead_frames=n_lead)
 
-    def within_reach(self, reach_frames: int, *, odd: bool) -> "SegmentPlan":
+    def within_reach(self, n_before: int, n_after: int, *, odd: bool) -> "SegmentPlan":
         """As short as a process allows that reaches no farther; all keep their place in blocks.
 
-        Of an odd process half a window tells the other.
+        Of an odd process half a window tells the other. A process that hears more than one tone in
+        a window gets all there is.
         """
-        n_settle = self.n_settle_frames - self.n_fade_frames - reach_frames
-        n_guard = self.n_guard_frames - reach_frames
+        n_settle = self.n_alone_frames - n_before
+        n_guard = self.n_guard_frames - n_after
         if n_settle < 0 or n_guard < 0:
             return self
         return replace(
@@ -121,15 +122,20 @@ class SegmentPlan:
         spared = self.n_spared_settle_frames + N_ANALYSIS_FRAMES
         return replace(self, n_spared_settle_frames=spared)
 
-    def has_a_period_to_spare(self, reach_frames: int) -> bool:
+    def has_a_period_to_spare(self, n_before: int, n_after: int) -> bool:
         """Whether an odd process of that reach gives half a period, undisturbed, without one."""
-        n_left = self.n_segment_frames - N_ANALYSIS_FRAMES
-        return n_left >= self.n_fade_frames + N_ANALYSIS_FRAMES // 2 + 2 * reach_frames
+        n_left = self.n_segment_frames - N_ANALYSIS_FRAMES - self.n_fade_frames
+        return n_left >= N_ANALYSIS_FRAMES // 2 + n_before + n_after
 
     @property
     def n_settle_frames(self) -> int:
         """Frames before each analysis window."""
         return round(SETTLE_S * self.sample_rate_hz) - self.n_spared_settle_frames
+
+    @property
+    def n_alone_frames(self) -> int:
+        """Frames before each analysis window that hold its tone alone."""
+        return self.n_settle_frames - self.n_fade_frames
 
     @property
     def n_window_frames(self) -> int:
@@ -178,10 +184,10 @@ class SegmentPlan:
         segments[self.n_segments * length :] = carried
         return joined
 
-    def with_the_period(self, output: Samples, reach_frames: int) -> Samples:
+    def with_the_period(self, output: Samples, n_after: int) -> Samples:
         """What an odd process made of `without_a_period`, and the period: half of it, negated."""
         short, half = self.n_segment_frames - N_ANALYSIS_FRAMES, N_ANALYSIS_FRAMES // 2
-        lead, cut = self.n_lead_frames, short - reach_frames
+        lead, cut = self.n_lead_frames, short - n_after
         whole = np.empty((len(output), self.n_frames), dtype=np.float32)
         whole[:, :lead] = output[:, :lead]
         for i in range(self.n_segments):
@@ -195,10 +201,10 @@ class SegmentPlan:
         whole[:, self.n_frames - self.n_fade_frames :] = fade[:, : self.n_fade_frames]
         return whole
 
-    def silence_outside(self, signal: Samples, reach_frames: int) -> Samples:
+    def silence_outside(self, signal: Samples, n_before: int, n_after: int) -> Samples:
         """In place: silence farther from every analysis window than a process reaches."""
-        first = self.n_settle_frames - reach_frames
-        end = self.n_settle_frames + self.n_window_frames + reach_frames
+        first = self.n_settle_frames - n_before
+        end = self.n_settle_frames + self.n_window_frames + n_after
         for i in range(self.n_segments):
             start = self.n_lead_frames + i * self.n_segment_frames
             signal[:, start : start + max(first, 0)] = 0.0

@@ -5,6 +5,7 @@ from itertools import takewhile
 from math import inf
 
 from chainweigh.audio.array import Samples
+from chainweigh.effects.base import Reach
 from chainweigh.measure.coherent import SegmentPlan
 from chainweigh.measure.reference_bands import ReferenceBands
 from chainweigh.measure.ridden_tones import RiddenTones, thdn_ridden_pct
@@ -49,10 +50,10 @@ def bench_tones(
 def _plan(stages: Sequence[RunStage], grid: ToneGrid) -> SegmentPlan:
     """The least of the steady tones that tells what the stages make of all."""
     plan = grid.segments
-    reaches = _bounded(stages, grid)
-    if len(reaches) == len(stages):
+    n_bounded, reach = _bounded(stages, plan)
+    if n_bounded == len(stages):
         odd = all(run.stage.odd for run in stages)
-        plan = plan.within_reach(sum(reaches), odd=odd)
+        plan = plan.within_reach(reach.n_before, reach.n_after, odd=odd)
     return plan.from_segment(_n_untouched(stages, grid))
 
 
@@ -63,15 +64,15 @@ def _n_untouched(stages: Sequence[RunStage], grid: ToneGrid) -> int:
     return n_tones if n_tones == len(grid.tones) else max(n_tones - 1, 0)
 
 
-def _bounded(stages: Iterable[RunStage], grid: ToneGrid) -> list[int]:
-    """Reach in frames of each stage, up to the first whose reach nothing bounds."""
-    found = []
+def _bounded(stages: Iterable[RunStage], plan: SegmentPlan) -> tuple[int, Reach]:
+    """How many of the first stages reach back no farther than a tone has settled; their reach."""
+    n_bounded, whole = 0, Reach()
     for run in stages:
-        reach = run.stage.reach_frames(grid.sample_rate_hz, run.settings)
-        if reach is None:
+        reach = run.stage.reach(plan.sample_rate_hz, run.settings)
+        if reach is None or (whole + reach).n_before > plan.n_alone_frames:
             break
-        found.append(reach)
-    return found
+        n_bounded, whole = n_bounded + 1, whole + reach
+    return n_bounded, whole
 
 
 def _played(stages: Sequence[RunStage], grid: ToneGrid, plan: SegmentPlan) -> Samples:
@@ -81,30 +82,33 @@ def _played(stages: Sequence[RunStage], grid: ToneGrid, plan: SegmentPlan) -> Sa
     ones, where they are odd as well, run over a period less, which is then repeated.
     """
     rate = grid.sample_rate_hz
-    last = _bounded(reversed(stages), grid)
-    n_before = len(stages) - len(last)
-    first = _bounded(takewhile(lambda run: run.stage.odd, stages[:n_before]), grid)
-    if not plan.has_a_period_to_spare(sum(first)):
-        first = []
+    n_last, reach = _bounded(reversed(stages), plan)
+    n_before = len(stages) - n_last
+    n_first = _n_repeated(stages[:n_before], plan)
     return run_frozen(  # without a name for what goes in: it is freed on the way
         stages[n_before:],
         plan.silence_outside(
-            run_frozen(stages[len(first) : n_before], _begun(stages, first, grid, plan), rate),
-            sum(last),
+            run_frozen(stages[n_first:n_before], _begun(stages, n_first, grid, plan), rate),
+            reach.n_before,
+            reach.n_after,
         ),
         rate,
     )
 
 
-def _begun(
-    stages: Sequence[RunStage], reaches: list[int], grid: ToneGrid, plan: SegmentPlan
-) -> Samples:
-    """The tones as they leave the first stages, as many as reaches are given."""
-    if not reaches:
+def _n_repeated(stages: Sequence[RunStage], plan: SegmentPlan) -> int:
+    """How many of the first stages leave periods that repeat, with time for one."""
+    n_first, reach = _bounded(takewhile(lambda run: run.stage.odd, stages), plan)
+    return n_first if plan.has_a_period_to_spare(reach.n_before, reach.n_after) else 0
+
+
+def _begun(stages: Sequence[RunStage], n_first: int, grid: ToneGrid, plan: SegmentPlan) -> Samples:
+    """The tones as they leave the first stages, of which a period less was run."""
+    if n_first == 0:
         return _sides(stages, tone_signal(grid, plan))
     signal = _sides(stages, tone_signal(grid, plan.without_a_period()))
-    output = run_frozen(stages[: len(reaches)], signal, grid.sample_rate_hz)
-    return plan.with_the_period(output, sum(reaches))
+    output = run_frozen(stages[:n_first], signal, grid.sample_rate_hz)
+    return plan.with_the_period(output, _bounded(stages[:n_first], plan)[1].n_after)
 
 
 def _sides(stages: Sequence[RunStage], signal: Samples) -> Samples:
