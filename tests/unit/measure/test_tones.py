@@ -4,7 +4,12 @@ import numpy as np
 import pytest
 
 from chainweigh.errors import SignalError
-from chainweigh.measure.coherent import HIGHEST_HZ, N_ANALYSIS_FRAMES, nearest_odd_bin
+from chainweigh.measure.coherent import (
+    HIGHEST_HZ,
+    N_ANALYSIS_FRAMES,
+    nearest_odd_bin,
+    power_spectra,
+)
 from chainweigh.measure.tones import ToneGrid, measure_tones, tone_grid, tone_signal
 
 
@@ -226,3 +231,11 @@ def test_a_tail_after_the_signal_is_ignored():
     grid = small_grid()
     longer = np.pad(tone_signal(grid), ((0, 0), (0, 5_000)), constant_values=1)
     assert measure_tones(longer, grid).thdn_pct.max() < 5e-6
+
+
+def test_half_a_window_has_the_spectrum_of_the_whole_it_is_half_of():
+    halves = np.random.default_rng(6).standard_normal((2, 3, N_ANALYSIS_FRAMES // 2))
+    halves = halves.astype(np.float32)
+    whole = np.concatenate([halves, -halves], axis=2).astype(float)
+    power = np.sum(np.abs(np.fft.rfft(whole)) ** 2, axis=0) * 2 / N_ANALYSIS_FRAMES**2
+    assert power_spectra(halves) == pytest.approx(power, rel=1e-10, abs=1e-20)
