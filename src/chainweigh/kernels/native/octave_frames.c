@@ -101,11 +101,16 @@ WIDE void cw_octave_shape(const float *x, int64_t n_frames, int hop, int length,
             spectrum[k].im = MUL(spectrum[k].im, curve[k]);
         }
         const row *shaped = transform_back(spectrum, length, turns, work);
-        for (int j = 0; j < n; j++) {
-            float *to = out + hop * (start + j);
-            for (int i = 0; i < length / 2; i++) {
-                to[2 * i] += AT(shaped[i].im, j) * fade[2 * i];
-                to[2 * i + 1] += AT(shaped[i].re, j) * fade[2 * i + 1];
+        for (int i = length - LANES; i >= 0; i -= LANES) { /* earlier frames are added first */
+            lanes samples[LANES], under = *(const lanes *)(fade + i);
+            for (int k = 0; k < LANES / 2; k++) {
+                samples[2 * k] = shaped[i / 2 + k].im;
+                samples[2 * k + 1] = shaped[i / 2 + k].re;
+            }
+            exchange(samples);
+            for (int j = 0; j < n; j++) {
+                lanes *to = (lanes *)(out + hop * (start + j) + i);
+                *to = ADD(*to, MUL(samples[j], under));
             }
         }
     }
