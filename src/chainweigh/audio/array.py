@@ -12,10 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.errors import SignalError
+from chainweigh.kernels.finite import first_not_finite
 
 Samples = NDArray[np.float32]
-
-_BLOCK_FRAMES = 65_536  # stays in the cache between the two passes
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,9 @@ def check_samples(samples: Samples, *, what: str = "samples", max_channels: int 
     """
     check_layout(samples, what=what, max_channels=max_channels)
     for channel, signal in enumerate(samples):
-        _check_finite(signal, f"{what}: sample {{}} of channel {channel} is NaN or Inf")
+        frame = first_not_finite(signal)
+        if frame is not None:
+            raise SignalError(f"{what}: sample {frame} of channel {channel} is NaN or Inf")
 
 
 def check_layout(samples: Samples, *, what: str = "samples", max_channels: int = 2) -> None:
@@ -71,20 +72,6 @@ def check_layout(samples: Samples, *, what: str = "samples", max_channels: int =
 def is_mono(samples: Samples) -> bool:
     """Two channels alike, or pairs of them."""
     return len(samples) % 2 == 0 and np.array_equal(samples[::2], samples[1::2])
-
-
-def is_finite(signal: Samples) -> bool:
-    """No NaN or Inf in one channel; the sum shows it in one pass, unless it overflows itself."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        total = np.sum(signal)
-    return bool(np.isfinite(total) or np.isfinite(signal).all())
-
-
-def _check_finite(signal: Samples, message: str) -> None:
-    for start in range(0, len(signal), _BLOCK_FRAMES):
-        block = signal[start : start + _BLOCK_FRAMES]
-        if not is_finite(block):
-            raise SignalError(message.format(start + int(np.argmin(np.isfinite(block)))))
 
 
 def check_rate(sample_rate_hz: float) -> None:

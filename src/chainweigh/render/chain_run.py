@@ -7,7 +7,7 @@ is decided by how they are written, never by the samples: programme and tones ru
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from chainweigh.audio.array import Samples, is_finite
+from chainweigh.audio.array import Samples
 from chainweigh.chain.chain import AnyStage, Chain, Stage
 from chainweigh.chain.levels import ResolvedLevel, resolve_level
 from chainweigh.chain.values import LevelExpression
@@ -15,6 +15,7 @@ from chainweigh.effects import eq
 from chainweigh.effects.base import Setting
 from chainweigh.errors import ChainFileError, ChainweighError, RenderError
 from chainweigh.hosts.plugin import RenderFacts
+from chainweigh.kernels.finite import first_not_finite
 from chainweigh.measure.limiter_work import limiter_work_db_s
 
 
@@ -150,6 +151,6 @@ def _run_span(
             output, facts = first.stage.process(samples, sample_rate_hz, first.settings, alignment)
     except ChainweighError as error:
         raise RenderError(f"{where}: {error}") from error
-    if not all(map(is_finite, output)):
+    if any(first_not_finite(channel) is not None for channel in output):
         raise RenderError(f"{where}: its output holds NaN or Inf")
     return output, [replace(run, facts=facts) for run in span]
