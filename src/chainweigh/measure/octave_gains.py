@@ -99,6 +99,8 @@ def widest_movement(energies: list[BandEnergies], active: NDArray[np.bool_]) -> 
             if not counted.any():
                 continue
             gains_db = 20 * np.log10(channel.gains[counted, band])
+            if widest is not None and np.ptp(gains_db) <= widest.spread_db:
+                continue
             low, high = _percentiles(gains_db, reference[counted] ** LOUDNESS_EXPONENT, (5, 95))
             spread_db = float(gains_db[high] - gains_db[low])
             if widest is None or spread_db > widest.spread_db:
