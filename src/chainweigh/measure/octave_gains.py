@@ -150,7 +150,9 @@ def _parts_around(
     """
     hop = length // 4
     for rows in chunks(_n_frames(x, length)):
-        yield rows, piece(x, rows.start * hop - length, (rows.stop - rows.start - 1) * hop + length)
+        start, stop = rows.start * hop - length, (rows.stop - 1) * hop
+        is_inside = start >= 0 and stop <= len(x)
+        yield rows, x[start:stop] if is_inside else piece(x, start, stop - start)
 
 
 def _n_frames(x: NDArray[np.float32], length: int) -> int:
