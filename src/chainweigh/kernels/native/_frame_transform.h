@@ -176,12 +176,4 @@ INLINE row *transform_back(row *spectrum, int length, const float *turns, row *w
 
 INLINE lanes power_of(row x) { return ADD(MUL(x.re, x.re), MUL(x.im, x.im)); }
 
-INLINE void add_loudness(const row *x, int n_bins, const float *loudness, double sum[LANES])
-{
-    for (int k = 0; k < n_bins; k++) {
-        lanes power = SCALE(power_of(x[k]), loudness[k]);
-        for (int j = 0; j < LANES; j++) sum[j] += AT(power, j);
-    }
-}
-
 #endif
