@@ -1,7 +1,7 @@
 """What a filter leaves at both ends of an excerpt, where it sees past them.
 
-Ends are rows of one length: the heads of all channels, frames [-w, w), from the row's start, then
-their tails, frames [n - w, n + w), from 2 w on; w is the filter's reach and a margin.
+Errors are rows of 2 w frames: the heads of all channels, frames [-w, w), then their tails, frames
+[n - w, n + w); w is the filter's reach and a margin.
 """
 
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class ReferenceEnds:
         from scipy.fft import next_fast_len, rfft
 
         w = reach + margin
-        size = next_fast_len(4 * w + margin, real=True)
+        size = next_fast_len(4 * w, real=True)
         return cls(np.asarray(rfft(_ends(reference, 2 * w), size)), size, reach, margin)
 
 
@@ -45,33 +45,33 @@ class EndErrors:
         self.candidate = _ends(candidate, self.w)
 
     def left(self, taps: Floats) -> Floats:
-        """Errors in both ends' rows, silence beside them."""
+        """Errors of a filter at both ends."""
         from scipy.fft import irfft, rfft
 
         n, w, size = self.n_channels, self.w, self.reference.size
         response = np.zeros(size)
         response[self.first_at : self.first_at + len(taps)] = -taps
-        errors = np.asarray(irfft(self.reference.spectra * rfft(response), size))
-        errors[:n, 2 * w :] = errors[n:, : 2 * w] = errors[n:, 4 * w :] = 0
-        errors[:n, w : 2 * w] += self.candidate[:n]
-        errors[n:, 2 * w : 3 * w] += self.candidate[n:]
+        filtered = irfft(self.reference.spectra * rfft(response), size)
+        errors = np.concatenate([filtered[:n, : 2 * w], filtered[n:, 2 * w : 4 * w]])
+        errors[:n, w:] += self.candidate[:n]
+        errors[n:, :w] += self.candidate[n:]
         return errors
 
     def seen_by_taps(self, errors: Floats, n_taps: int) -> Floats:
         """Cross-correlation of the reference with outer errors, at the taps' lags."""
         from scipy.fft import irfft, rfft
 
-        n, w, margin = self.n_channels, self.w, self.reference.margin
-        outer = errors.copy()
-        outer[:n, 2 * w - margin :] = outer[n:, : 2 * w + margin] = 0
+        heads, tails = self._outer(errors)
+        n, w, outer = self.n_channels, self.w, np.zeros((len(errors), self.reference.size))
+        outer[:n, : heads.shape[1]] = heads
+        outer[n:, 4 * w - tails.shape[1] : 4 * w] = tails
         crossed = np.einsum("rk,rk->k", np.conj(self.reference.spectra), rfft(outer))
         lags = irfft(crossed, self.reference.size)
         return np.asarray(lags[self.first_at : self.first_at + n_taps])
 
     def outer_energy(self, errors: Floats) -> float:
-        """Energy of what sees past an end, without the margins on the inner sides."""
-        n, w, margin = self.n_channels, self.w, self.reference.margin
-        heads, tails = errors[:n, : 2 * w - margin], errors[n:, 2 * w + margin : 4 * w]
+        """Energy of what sees past an end."""
+        heads, tails = self._outer(errors)
         return energy(heads) + energy(tails)
 
     def whitened_energy(self, errors: Floats, whitener: Floats) -> float:
@@ -80,14 +80,19 @@ class EndErrors:
         Heads are longer by the margin, tails too: the whitener clicks where its input is cut off,
         and rings on behind it.
         """
-        from scipy.fft import irfft, rfft
+        from scipy.fft import irfft, next_fast_len, rfft
 
-        n, w, margin = self.n_channels, self.w, self.reference.margin
-        size = self.reference.size
-        whitened = irfft(rfft(errors) * rfft(whitener, size), size)
-        heads = whitened[:n, : 2 * w]
-        tails = whitened[n:, 2 * w + margin : 4 * w + margin]
+        n, n_frames = self.n_channels, errors.shape[1]
+        longer = n_frames + len(whitener) - 1
+        size = next_fast_len(longer, real=True)
+        whitened = irfft(rfft(errors, size) * rfft(whitener, size), size)
+        heads, tails = whitened[:n, :n_frames], whitened[n:, self.reference.margin : longer]
         return energy(heads) + energy(tails)
+
+    def _outer(self, errors: Floats) -> tuple[Floats, Floats]:
+        """Heads and tails without the margins on their inner sides."""
+        n, margin = self.n_channels, self.reference.margin
+        return errors[:n, : errors.shape[1] - margin], errors[n:, margin:]
 
 
 def _ends(signal: Samples, n_frames: int) -> Floats:

@@ -63,12 +63,12 @@ class FitSide:
 
     def matrix(self, n_taps: int, ridge: float) -> SymmetricToeplitz:
         """Of the normal equations, its diagonal raised by a share of the reference's power."""
-        key = n_taps, ridge
-        if key not in self._matrices:
+        kept = self._matrices.get((n_taps, ridge))
+        if kept is None:
             column = self.lags[self.zero_lag : self.zero_lag + n_taps].copy()
             column[0] *= 1 + ridge
-            self._matrices[key] = SymmetricToeplitz(column)
-        return self._matrices[key]
+            kept = self._matrices.setdefault((n_taps, ridge), SymmetricToeplitz(column))
+        return kept
 
     def ends(self, reach: int, *, keep: bool) -> ReferenceEnds:
         """Transforms of both ends for filters that reach so far; to keep for more of them."""

@@ -1,18 +1,18 @@
 """One static FIR, and a signal passed through it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_layout, check_samples
-from chainweigh.measure.frames import chunks, piece
+from chainweigh.measure.frames import piece
 
 Floats = NDArray[np.float64]
 
 BLOCKS_AT_ONCE = 16  # of a filter's transforms
-FRAMES_AT_ONCE = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -39,13 +39,13 @@ class LinearFit:
 
 
 def apply_fit(
-    fit: LinearFit, reference: Samples, *, start: int = 0, stop: int | None = None
+    fit: LinearFit, reference: Samples, *, spans: Sequence[tuple[int, int]] | None = None
 ) -> Samples:
     """Reference passed through the fit, what lies outside the signal taken as zero.
 
     Parameters
     ----------
-    start, stop : frames to compute, all of the reference's unless told otherwise
+    spans : first and last frame, exclusive, of what to compute, joined; all unless told otherwise
 
     Raises
     ------
@@ -53,11 +53,13 @@ def apply_fit(
         As `check_samples` does; of values only those that the frames asked for depend on count.
     """
     check_layout(reference, what="reference")
-    stop = reference.shape[1] if stop is None else stop
-    out = np.empty((len(reference), stop - start), dtype=np.float32)
+    spans = [(0, reference.shape[1])] if spans is None else spans
+    ends = list(accumulate(stop - start for start, stop in spans))
+    out = np.empty((len(reference), ends[-1]), dtype=np.float32)
     apply = _apply_gain if fit.n_taps == 1 else _apply_taps
     for channel, into in zip(reference, out, strict=True):
-        apply(fit, channel, start, into)
+        for (start, stop), end in zip(spans, ends, strict=True):
+            apply(fit, channel, start, into[end - (stop - start) : end])
     check_samples(out, what="reference passed through its fit")
     return out
 
@@ -65,9 +67,11 @@ def apply_fit(
 def _apply_gain(
     fit: LinearFit, channel: NDArray[np.float32], start: int, out: NDArray[np.float32]
 ) -> None:
-    for part in chunks(len(out), FRAMES_AT_ONCE):
-        moved = piece(channel, start + part.start - fit.first_lag_frames, part.stop - part.start)
-        np.multiply(moved, fit.taps[0], out=out[part], dtype=np.float64, casting="same_kind")
+    at = start - fit.first_lag_frames
+    first, last = np.clip([-at, len(channel) - at], 0, len(out))
+    out[:first] = out[last:] = 0
+    inside, gain = channel[at + first : at + last], fit.taps[0]
+    np.multiply(inside, gain, out=out[first:last], dtype=np.float64, casting="same_kind")
 
 
 def _apply_taps(

@@ -24,7 +24,7 @@ SOLVED = 0.1  # of the residual: where inexact equations move it more, rounding 
 REFINEMENTS = 2  # of a solution that rounding has spoilt, by what its equations still lack
 LARGEST_TAP = 1e6  # re the gain alone; what overflows lies beyond
 NEGLIGIBLE = 1e-6  # ends that weigh less need no further solution
-END_PASSES = 2  # one for the longest filters, whose solution is dear
+END_PASSES = 2  # one for the longest filters, whose ends are dear
 
 
 class NormalEquations:

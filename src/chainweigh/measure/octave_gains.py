@@ -99,6 +99,8 @@ def widest_movement(energies: list[BandEnergies], active: NDArray[np.bool_]) -> 
             if not counted.any():
                 continue
             gains_db = 20 * np.log10(channel.gains[counted, band])
+            if widest is not None and np.ptp(gains_db) <= widest.spread_db:
+                continue
             low, high = _percentiles(gains_db, reference[counted] ** LOUDNESS_EXPONENT, (5, 95))
             spread_db = float(gains_db[high] - gains_db[low])
             if widest is None or spread_db > widest.spread_db:
@@ -148,7 +150,9 @@ def _parts_around(
     """
     hop = length // 4
     for rows in chunks(_n_frames(x, length)):
-        yield rows, piece(x, rows.start * hop - length, (rows.stop - rows.start - 1) * hop + length)
+        start, stop = rows.start * hop - length, (rows.stop - 1) * hop
+        is_inside = start >= 0 and stop <= len(x)
+        yield rows, x[start:stop] if is_inside else piece(x, start, stop - start)
 
 
 def _n_frames(x: NDArray[np.float32], length: int) -> int:

@@ -88,10 +88,9 @@ class Programme:
     def follow(self, fit: LinearFit, candidate: Samples) -> FittedReference:
         """The reference with a candidate's tone and slow gain movement, in the windows, joined."""
         spans = self.windows.frames(self.samples.shape[1])
-        toned = [apply_fit(fit, self.samples, start=start, stop=stop) for start, stop in spans]
         return follow_gains(
             fit,
-            np.concatenate(toned, axis=1),
+            apply_fit(fit, self.samples, spans=spans),
             self.windows.cut(candidate),
             sample_rate_hz=self.windows.sample_rate_hz,
         )

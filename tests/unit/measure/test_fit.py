@@ -248,6 +248,17 @@ def test_applying_a_fit_is_convolution(first):
     np.testing.assert_allclose(got[1], expected, atol=2e-6)
 
 
+@pytest.mark.parametrize("n_taps", [1, 40])
+@pytest.mark.parametrize("first", [-7000, -3, 0, 7000])  # the outer two: lags beyond some spans
+def test_spans_of_a_fit_are_cut_from_the_whole_and_joined(first, n_taps):
+    rng = np.random.default_rng(5)
+    reference = rng.standard_normal((2, 20_000)).astype(np.float32)
+    fit = LinearFit(rng.standard_normal(n_taps), first, None)
+    whole, spans = apply_fit(fit, reference), [(0, 6000), (9000, 9001), (15_000, 20_000)]
+    joined = np.concatenate([whole[:, start:stop] for start, stop in spans], axis=1)
+    np.testing.assert_allclose(apply_fit(fit, reference, spans=spans), joined, atol=1e-6)
+
+
 def test_both_channels_share_one_filter():
     reference = programme()
     candidate = reference.copy()

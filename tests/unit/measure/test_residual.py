@@ -6,7 +6,7 @@ from scipy.signal import lfilter
 
 from chainweigh.errors import SignalError
 from chainweigh.measure.linear_fit import LinearFit
-from chainweigh.measure.residual import fit_reference, measure_residual
+from chainweigh.measure.residual import FittedReference, fit_reference, measure_residual
 
 RATE = 48_000
 
@@ -135,6 +135,25 @@ def test_low_band_residual_is_read_apart():
     reference = planar(low + high)
     _, residual = weigh(reference, planar(low + high + 0.02 * sine(60)))
     assert residual.low_band_residual_db == pytest.approx(-20.04, abs=0.3)
+
+
+@pytest.mark.parametrize("rate, length", [(8_000, 8192), (44_100, 8192), (96_000, 16_384)])
+def test_the_low_band_is_that_of_hann_frames_in_double_precision(rate, length):
+    """Truth: numpy.fft.rfft of frames half a length apart, silence around the signal."""
+    rng = np.random.default_rng(8)
+    fitted = rng.standard_normal((2, 3 * rate + 77)).astype(np.float32)
+    candidate = fitted + (0.1 * rng.standard_normal(fitted.shape)).astype(np.float32)
+    given = FittedReference(fitted, LinearFit(np.ones(1), 0, None), None)
+    measured = measure_residual(given, candidate, sample_rate_hz=rate).low_band_residual_db
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * np.arange(length) / length)
+    low = slice(round(30 * length / rate), round(80 * length / rate) + 1)
+    energies = []
+    for signal in (np.float64(candidate - fitted), np.float64(candidate)):
+        padded = np.pad(signal, ((0, 0), (length, length)))
+        frames = np.lib.stride_tricks.sliding_window_view(padded, length, axis=1)
+        spectra = np.fft.rfft(frames[:, :: length // 2] * window)
+        energies.append(np.sum(np.abs(spectra[..., low]) ** 2))
+    assert measured == pytest.approx(10 * np.log10(energies[0] / energies[1]), abs=1e-5)
 
 
 def test_a_programme_without_bass_has_no_low_band_residual():

@@ -12,6 +12,12 @@ typedef float lanes __attribute__((vector_size(32), aligned(4)));
 #define MUL(a, b) ((a) * (b))
 #define SCALE(a, s) ((a) * (s))
 #define AT(v, j) ((v)[j])
+#if defined(__clang__) || __GNUC__ >= 12
+#define PICK(a, b, ...) __builtin_shufflevector(a, b, __VA_ARGS__)
+#else
+typedef int32_t picks __attribute__((vector_size(32)));
+#define PICK(a, b, ...) __builtin_shuffle(a, b, (picks){__VA_ARGS__})
+#endif
 #else
 typedef struct { float at[LANES]; } lanes;
 #define AT(v, j) ((v).at[j])
@@ -22,6 +28,32 @@ INLINE lanes SUB(lanes a, lanes b) { EACH(AT(a, j) - AT(b, j)); }
 INLINE lanes MUL(lanes a, lanes b) { EACH(AT(a, j) * AT(b, j)); }
 INLINE lanes SCALE(lanes a, float s) { EACH(AT(a, j) * s); }
 #endif
+
+/* Lane j of vector i and lane i of vector j exchanged. */
+INLINE void exchange(lanes v[LANES])
+{
+#ifdef PICK
+    lanes pairs[LANES], fours[LANES];
+    for (int i = 0; i < LANES; i += 2) {
+        pairs[i] = PICK(v[i], v[i + 1], 0, 8, 1, 9, 4, 12, 5, 13);
+        pairs[i + 1] = PICK(v[i], v[i + 1], 2, 10, 3, 11, 6, 14, 7, 15);
+    }
+    for (int i = 0; i < LANES; i += 4)
+        for (int k = 0; k < 2; k++) {
+            fours[i + 2 * k] = PICK(pairs[i + k], pairs[i + k + 2], 0, 1, 8, 9, 4, 5, 12, 13);
+            fours[i + 2 * k + 1] = PICK(pairs[i + k], pairs[i + k + 2], 2, 3, 10, 11, 6, 7, 14, 15);
+        }
+    for (int i = 0; i < LANES / 2; i++) {
+        v[i] = PICK(fours[i], fours[i + 4], 0, 1, 2, 3, 8, 9, 10, 11);
+        v[i + 4] = PICK(fours[i], fours[i + 4], 4, 5, 6, 7, 12, 13, 14, 15);
+    }
+#else
+    lanes was[LANES];
+    memcpy(was, v, sizeof(was));
+    for (int i = 0; i < LANES; i++)
+        for (int j = 0; j < LANES; j++) AT(v[i], j) = AT(was[j], i);
+#endif
+}
 
 typedef struct { lanes re, im; } row;
 
@@ -143,13 +175,5 @@ INLINE row *transform_back(row *spectrum, int length, const float *turns, row *w
 }
 
 INLINE lanes power_of(row x) { return ADD(MUL(x.re, x.re), MUL(x.im, x.im)); }
-
-INLINE void add_loudness(const row *x, int n_bins, const float *loudness, double sum[LANES])
-{
-    for (int k = 0; k < n_bins; k++) {
-        lanes power = SCALE(power_of(x[k]), loudness[k]);
-        for (int j = 0; j < LANES; j++) sum[j] += AT(power, j);
-    }
-}
 
 #endif

@@ -25,7 +25,7 @@ INLINE void multiply(row *x, row *y, int n_bins)
 INLINE void band_sums(const row *x, const row *y, int n_bins, const float *share,
                       double sums[3][LANES])
 {
-    memset(sums, 0, 3 * sizeof(sums[0]));
+    double total[3][LANES] = {{0.0}}; /* which may stay in registers */
     for (int first = 0; first < n_bins; first += FEW) {
         int end = first + FEW < n_bins ? first + FEW : n_bins;
         lanes before = {0}, after = {0}, both = {0};
@@ -35,11 +35,23 @@ INLINE void band_sums(const row *x, const row *y, int n_bins, const float *share
             both = ADD(both, SCALE(x[k].im, share[k]));
         }
         for (int j = 0; j < LANES; j++) {
-            sums[0][j] += AT(before, j);
-            sums[1][j] += AT(after, j);
-            sums[2][j] += AT(both, j);
+            total[0][j] += AT(before, j);
+            total[1][j] += AT(after, j);
+            total[2][j] += AT(both, j);
         }
     }
+    memcpy(sums, total, sizeof(total));
+}
+
+/* K-weighted sum of the power of y, as `multiply` made it. */
+INLINE void loudness_of(const row *y, int n_bins, const float *loudness, double sum[LANES])
+{
+    double total[LANES] = {0.0};
+    for (int k = 0; k < n_bins; k++) {
+        lanes power = SCALE(y[k].re, loudness[k]);
+        for (int j = 0; j < LANES; j++) total[j] += AT(power, j);
+    }
+    memcpy(sum, total, sizeof(total));
 }
 
 /* space: 3 (length / 2 + 1) rows. sums: of x, of y and of their product, of each frame, of each
@@ -55,14 +67,14 @@ WIDE void cw_octave_energies(const float *x, const float *y, int64_t n_frames, i
     for (int64_t start = 0; start < n_frames; start += LANES) {
         int n = (int)(n_frames - start < LANES ? n_frames - start : LANES);
         const float *at[LANES], *bins = share;
-        double loud[LANES] = {0.0}, band[3][LANES];
+        double loud[LANES], band[3][LANES];
         frames_at(x, start, n, hop, at);
         transform(at, length, window, turns, work, was);
         frames_at(y, start, n, hop, at);
         transform(at, length, window, turns, work, is);
-        add_loudness(is, n_bins, loudness, loud);
-        for (int j = 0; j < n; j++) power[start + j] = loud[j];
         multiply(was, is, n_bins);
+        loudness_of(is, n_bins, loudness, loud);
+        for (int j = 0; j < n; j++) power[start + j] = loud[j];
         for (int b = 0; b < n_bands; b++) {
             band_sums(was + first_bin[b], is + first_bin[b], n_band_bins[b], bins, band);
             for (int kind = 0; kind < 3; kind++)
@@ -101,11 +113,16 @@ WIDE void cw_octave_shape(const float *x, int64_t n_frames, int hop, int length,
             spectrum[k].im = MUL(spectrum[k].im, curve[k]);
         }
         const row *shaped = transform_back(spectrum, length, turns, work);
-        for (int j = 0; j < n; j++) {
-            float *to = out + hop * (start + j);
-            for (int i = 0; i < length / 2; i++) {
-                to[2 * i] += AT(shaped[i].im, j) * fade[2 * i];
-                to[2 * i + 1] += AT(shaped[i].re, j) * fade[2 * i + 1];
+        for (int i = length - LANES; i >= 0; i -= LANES) { /* earlier frames are added first */
+            lanes samples[LANES], under = *(const lanes *)(fade + i);
+            for (int k = 0; k < LANES / 2; k++) {
+                samples[2 * k] = shaped[i / 2 + k].im;
+                samples[2 * k + 1] = shaped[i / 2 + k].re;
+            }
+            exchange(samples);
+            for (int j = 0; j < n; j++) {
+                lanes *to = (lanes *)(out + hop * (start + j) + i);
+                *to = ADD(*to, MUL(samples[j], under));
             }
         }
     }
