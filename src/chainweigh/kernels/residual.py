@@ -9,7 +9,16 @@ Floats32 = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 LANES = 8
-RUN_FRAMES = 64  # summed in single precision
+
+
+def side_by_side(waveforms: Floats32) -> Floats32:
+    """Waveforms, shape (block_frames, n), as `residual_sums` takes them, silent ones behind."""
+    block, n = waveforms.shape
+    n_groups = -(-n // LANES)
+    groups = native.line_aligned(n_groups * block * LANES).reshape(n_groups, block, LANES)
+    padded = np.pad(waveforms, ((0, 0), (0, n_groups * LANES - n)))
+    groups[:] = np.moveaxis(padded.reshape(block, n_groups, LANES), 1, 0)
+    return groups
 
 
 def residual_sums(
@@ -20,7 +29,8 @@ def residual_sums(
     Parameters
     ----------
     fitted, candidate : float32, shape (n_frames,)
-    waveforms : float32, shape (n_groups, block_frames, 8), blocks of whole 64 frames
+    waveforms : float32, shape (n_groups, block_frames, 8), blocks of whole 64 frames; from
+        `side_by_side`
 
     Returns
     -------

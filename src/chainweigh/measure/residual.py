@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from chainweigh.audio.array import Samples, check_pair, check_rate, check_samples, is_mono
-from chainweigh.kernels.residual import LANES, residual_sums
+from chainweigh.kernels.residual import residual_sums, side_by_side
 from chainweigh.measure.fit import fit_linear
 from chainweigh.measure.frames import frame_length, is_active
 from chainweigh.measure.linear_fit import LinearFit, apply_fit
@@ -239,9 +239,8 @@ def _low_waveforms(sample_rate_hz: int) -> tuple[NDArray[np.float32], NDArray[np
     first, last = (round(f * 2 * half / sample_rate_hz) for f in LOW_BAND_HZ)
     bins = np.arange(first - 1, last + 2)
     phase = np.pi / half * (np.outer(np.arange(half), bins) % (2 * half))
-    rows = np.concatenate([np.cos(phase), np.sin(phase)], axis=1).astype(np.float32)
-    rows = np.pad(rows, ((0, 0), (0, -rows.shape[1] % LANES)))
-    return np.ascontiguousarray(rows.reshape(half, -1, LANES).swapaxes(0, 1)), bins
+    waves = np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
+    return side_by_side(waves.astype(np.float32)), bins
 
 
 def _hann_energy(blocks: Floats, bins: NDArray[np.int64], half: int) -> float:

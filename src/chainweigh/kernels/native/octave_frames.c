@@ -10,7 +10,18 @@ INLINE void frames_at(const float *x, int64_t start, int n, int hop, const float
     for (int j = 0; j < LANES; j++) at[j] = x + hop * (start + (j < n ? j : 0));
 }
 
-/* Sums over a band's bins of the power of either spectrum and of the real part of their product. */
+/* In place: power of x and the real part of its product with y; power of y. */
+INLINE void multiply(row *x, row *y, int n_bins)
+{
+    for (int k = 0; k < n_bins; k++) {
+        const row was = x[k], is = y[k];
+        x[k].re = power_of(was);
+        x[k].im = ADD(MUL(was.re, is.re), MUL(was.im, is.im));
+        y[k].re = power_of(is);
+    }
+}
+
+/* Sums over a band's bins of what `multiply` made: of x, of y and of their product. */
 INLINE void band_sums(const row *x, const row *y, int n_bins, const float *share,
                       double sums[3][LANES])
 {
@@ -19,9 +30,9 @@ INLINE void band_sums(const row *x, const row *y, int n_bins, const float *share
         int end = first + FEW < n_bins ? first + FEW : n_bins;
         lanes before = {0}, after = {0}, both = {0};
         for (int k = first; k < end; k++) {
-            before = ADD(before, SCALE(power_of(x[k]), share[k]));
-            after = ADD(after, SCALE(power_of(y[k]), share[k]));
-            both = ADD(both, SCALE(ADD(MUL(x[k].re, y[k].re), MUL(x[k].im, y[k].im)), share[k]));
+            before = ADD(before, SCALE(x[k].re, share[k]));
+            after = ADD(after, SCALE(y[k].re, share[k]));
+            both = ADD(both, SCALE(x[k].im, share[k]));
         }
         for (int j = 0; j < LANES; j++) {
             sums[0][j] += AT(before, j);
@@ -51,6 +62,7 @@ WIDE void cw_octave_energies(const float *x, const float *y, int64_t n_frames, i
         transform(at, length, window, turns, work, is);
         add_loudness(is, n_bins, loudness, loud);
         for (int j = 0; j < n; j++) power[start + j] = loud[j];
+        multiply(was, is, n_bins);
         for (int b = 0; b < n_bands; b++) {
             band_sums(was + first_bin[b], is + first_bin[b], n_band_bins[b], bins, band);
             for (int kind = 0; kind < 3; kind++)
