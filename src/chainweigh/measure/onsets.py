@@ -71,7 +71,7 @@ def find_onsets(samples: Samples, sample_rate_hz: int) -> Onsets:
     -----
     Silence, a steady tone and steady noise have none. Onsets closer than 30 ms are one. The start
     of a hard hit is placed within 2 ms. Slow swells and slurred notes, which raise no band quickly,
-    are passed over. Under 0.1 s for 30 s of stereo.
+    are passed over. About 10 ms for 30 s of stereo.
 
     References
     ----------
