@@ -39,6 +39,24 @@ class BandGrouping:
             )
 
 
+@dataclass(frozen=True)
+class Masking:
+    """How bands hide what comes with them.
+
+    Attributes
+    ----------
+    internal_noise : float32, shape (n_bands,), added to every band's energy
+    centre_hz, step_bark, unit_response : as for `spread`
+    keep : as for `smear`
+    """
+
+    internal_noise: Floats32
+    centre_hz: Floats
+    step_bark: float
+    unit_response: Floats
+    keep: Floats
+
+
 def band_energies(spectra: Spectra, grouping: BandGrouping) -> Floats32:
     """Weighted energy of each band, at least 1e-12.
 
@@ -168,15 +186,7 @@ def smear_twin(excitation: Floats32, keep: Floats, state: Floats) -> None:
 
 
 def noise_to_mask(
-    bands: Floats32,
-    noise: Floats32,
-    *,
-    internal_noise: Floats32,
-    centre_hz: Floats,
-    step_bark: float,
-    unit_response: Floats,
-    keep: Floats,
-    state: Floats,
+    bands: Floats32, noise: Floats32, masking: Masking, state: Floats
 ) -> tuple[Floats, Floats]:
     """Mean and largest ratio over bands of a noise to what the sound it comes with hides.
 
@@ -185,9 +195,6 @@ def noise_to_mask(
     Parameters
     ----------
     bands, noise : float32, shape (n_signals, n_frames, n_bands)
-    internal_noise : float32, shape (n_bands,)
-    centre_hz, step_bark, unit_response : as for `spread`
-    keep : as for `smear`
     state : float64, shape (n_signals, n_bands); carried on to the next call
 
     Returns
@@ -195,43 +202,28 @@ def noise_to_mask(
     Both float64, shape (n_signals, n_frames).
     """
     if not native.compiled:
-        return noise_to_mask_twin(
-            bands,
-            noise,
-            internal_noise=internal_noise,
-            centre_hz=centre_hz,
-            step_bark=step_bark,
-            unit_response=unit_response,
-            keep=keep,
-            state=state,
-        )
+        return noise_to_mask_twin(bands, noise, masking, state)
     mean, largest = np.empty(bands.shape[:2]), np.empty(bands.shape[:2])
     native.lib.cw_ear_noise_to_mask(
         native.pointer(bands),
         native.pointer(noise),
         *bands.shape,
-        native.pointer(internal_noise),
-        step_bark,
-        *map(native.pointer, (centre_hz, unit_response, keep, state, mean, largest)),
+        native.pointer(masking.internal_noise),
+        masking.step_bark,
+        *map(native.pointer, (masking.centre_hz, masking.unit_response, masking.keep)),
+        *map(native.pointer, (state, mean, largest)),
     )
     return mean, largest
 
 
 def noise_to_mask_twin(
-    bands: Floats32,
-    noise: Floats32,
-    *,
-    internal_noise: Floats32,
-    centre_hz: Floats,
-    step_bark: float,
-    unit_response: Floats,
-    keep: Floats,
-    state: Floats,
+    bands: Floats32, noise: Floats32, masking: Masking, state: Floats
 ) -> tuple[Floats, Floats]:
     """Defines `noise_to_mask`."""
-    masks = [spread_twin(b, centre_hz, step_bark, unit_response) for b in bands + internal_noise]
+    spreading = masking.centre_hz, masking.step_bark, masking.unit_response
+    masks = [spread_twin(each, *spreading) for each in bands + masking.internal_noise]
     for mask, carried in zip(masks, state, strict=True):
-        smear_twin(mask, keep, carried)
+        smear_twin(mask, masking.keep, carried)
     ratios = (noise / np.stack(masks)).astype(np.float64)
     return ratios.mean(axis=2), ratios.max(axis=2)
 

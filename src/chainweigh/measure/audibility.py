@@ -360,17 +360,26 @@ def _disturbed_onsets_pct(
 ) -> tuple[float | None, str | None]:
     if onsets_s is None:
         return None, "no onsets were given"
-    n_onsets, n_hit = 0, np.zeros(len(disturbed[0]), dtype=np.int64)
-    for onset in onsets_s:
-        for span, hits in zip(frames, disturbed, strict=True):
-            near = (span.time_s >= onset) & (span.time_s < onset + ONSET_S) & span.active
-            if near.any():
-                n_onsets += 1
-                n_hit += hits[:, near].any(axis=1)
-                break
+    onsets = np.asarray(onsets_s, dtype=np.float64)
+    judged, n_hit = np.zeros(len(onsets), dtype=np.bool_), np.zeros(len(disturbed[0]), np.int64)
+    for span, hits in zip(frames, disturbed, strict=True):
+        first, last = (np.searchsorted(span.time_s, onsets + after) for after in (0, ONSET_S))
+        here = _any_between(span.active, first, last) & ~judged
+        n_hit += (_any_between(hits & span.active, first, last) & here).sum(axis=1)
+        judged |= here
+    n_onsets = int(judged.sum())
     if not n_onsets:
         return None, "no onset lies in an active frame"
     return 100 * float(n_hit.max()) / n_onsets, None
+
+
+def _any_between(
+    flags: NDArray[np.bool_], first: NDArray[np.int64], last: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Whether any flag from first to last, exclusive, is set; frames are the last axis."""
+    before = np.zeros((*flags.shape[:-1], flags.shape[-1] + 1), dtype=np.int64)
+    np.cumsum(flags, axis=-1, out=before[..., 1:])
+    return np.asarray(before[..., last] > before[..., first])
 
 
 def _worst_moments_s(frames: list[_Frames]) -> tuple[float, ...]:

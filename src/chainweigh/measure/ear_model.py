@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from chainweigh.kernels.audibility import (
     BAND_FLOOR,
     BandGrouping,
+    Masking,
     band_energies,
     noise_to_mask,
     smear,
@@ -61,9 +62,10 @@ class EarModel:
         self, bands: NDArray[np.float32], hop_frames: int, state: Floats
     ) -> NDArray[np.float32]:
         """The same from the bands' energies."""
-        bands = bands + self._heard_in_silence
-        masks = spread(bands, self.centre_hz, STEP_BARK, self._lowered)
-        smear(masks, self._keep(hop_frames), state)
+        how = self._masking(hop_frames)
+        bands = bands + how.internal_noise
+        masks = spread(bands, how.centre_hz, how.step_bark, how.unit_response)
+        smear(masks, how.keep, state)
         return masks
 
     def noise_to_mask(
@@ -78,16 +80,7 @@ class EarModel:
         All of several signals: bands and noise of shape (n_signals, n_frames, n_bands), states
         (n_signals, n_bands); returns two of shape (n_signals, n_frames).
         """
-        return noise_to_mask(
-            bands,
-            noise,
-            internal_noise=self._heard_in_silence,
-            centre_hz=self.centre_hz,
-            step_bark=STEP_BARK,
-            unit_response=self._lowered,
-            keep=self._keep(hop_frames),
-            state=states,
-        )
+        return noise_to_mask(bands, noise, self._masking(hop_frames), states)
 
     @once
     def silence(self) -> tuple[float, float]:
@@ -96,18 +89,16 @@ class EarModel:
         mean, largest = self.noise_to_mask(floor, floor, 1, np.zeros((1, len(self.centre_hz))))
         return float(mean[0, 0]), float(largest[0, 0])
 
-    @property
-    def _heard_in_silence(self) -> NDArray[np.float32]:
-        return self.internal_noise.astype(np.float32)
-
-    @property
-    def _lowered(self) -> Floats:
-        """What makes excitation a mask; smearing keeps what it is scaled by."""
-        return self.unit_response * self.mask_offset
-
-    def _keep(self, hop_frames: int) -> Floats:
+    def _masking(self, hop_frames: int) -> Masking:
         tau_s = TAU_MIN_S + 100 / self.centre_hz * (TAU_100_S - TAU_MIN_S)
-        return np.asarray(np.exp(-hop_frames / (self.sample_rate_hz * tau_s)))
+        return Masking(
+            internal_noise=self.internal_noise.astype(np.float32),
+            centre_hz=self.centre_hz,
+            step_bark=STEP_BARK,
+            # smearing keeps what it is scaled by
+            unit_response=self.unit_response * self.mask_offset,
+            keep=np.exp(-hop_frames / (self.sample_rate_hz * tau_s)),
+        )
 
 
 @lru_cache(maxsize=8)

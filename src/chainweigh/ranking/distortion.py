@@ -67,10 +67,18 @@ class Programme:
     samples : shape (2, n_frames)
     onsets : of the reference
     windows : where distortion is judged
+    energies : of the samples, where they are at hand
     """
 
-    def __init__(self, samples: Samples, onsets: Onsets, windows: Windows) -> None:
+    def __init__(
+        self,
+        samples: Samples,
+        onsets: Onsets,
+        windows: Windows,
+        energies: LoudnessEnergies | None = None,
+    ) -> None:
         self.samples, self.onsets, self.windows = samples, onsets, windows
+        self._energies = energies
 
     def fit(self, candidate: Samples) -> LinearFit:
         """The static fit of a candidate, from where the programme itself is loudest.
@@ -101,7 +109,7 @@ class Programme:
 
     @once
     def _loudest(self) -> Windows:
-        return loudest_windows(self.samples, self.windows.sample_rate_hz)
+        return loudest_windows(self.samples, self.windows.sample_rate_hz, self._energies)
 
     @once
     def _fit_side(self) -> FitSide:
@@ -117,7 +125,7 @@ class Programme:
     @once
     def plr_db(self) -> float | None:
         """Its peak-to-loudness ratio."""
-        return measure_plr_db(self.samples, self.windows.sample_rate_hz)
+        return measure_plr_db(self.samples, self.windows.sample_rate_hz, self._energies)
 
 
 def measure_programme(

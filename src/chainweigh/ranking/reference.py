@@ -78,7 +78,7 @@ class Reference:
     @once
     def programme(self) -> Programme:
         """What distortion on it is held against."""
-        return Programme(self.samples, self.onsets, self.windows)
+        return Programme(self.samples, self.onsets, self.windows, self.energies)
 
     @once
     def tones(self) -> "DrivenTones":

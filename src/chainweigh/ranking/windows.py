@@ -8,7 +8,7 @@ import numpy as np
 
 from chainweigh.audio.array import Samples
 from chainweigh.measure.frames import Span, loudest_spans
-from chainweigh.measure.loudness import loudness_energies
+from chainweigh.measure.loudness import LoudnessEnergies, loudness_energies
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,14 @@ class Windows:
         return tuple(found)
 
 
-def loudest_windows(samples: Samples, sample_rate_hz: int) -> Windows:
-    """A programme's three loudest windows, K-weighted; the whole of one shorter than a window."""
-    spans = loudest_spans(loudness_energies(samples, sample_rate_hz).hop_energies)
+def loudest_windows(
+    samples: Samples, sample_rate_hz: int, energies: LoudnessEnergies | None = None
+) -> Windows:
+    """A programme's three loudest windows, K-weighted; the whole of one shorter than a window.
+
+    `energies` are of these samples, where they are at hand.
+    """
+    energies = energies or loudness_energies(samples, sample_rate_hz)
+    spans = loudest_spans(energies.hop_energies)
     whole = samples.shape[1] / sample_rate_hz
     return Windows(tuple(sorted(spans)) or ((0.0, whole),), sample_rate_hz)

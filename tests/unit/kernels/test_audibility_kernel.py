@@ -6,6 +6,7 @@ import pytest
 from chainweigh.kernels import native_library as native
 from chainweigh.kernels.audibility import (
     BandGrouping,
+    Masking,
     band_energies,
     band_energies_twin,
     band_noise,
@@ -72,16 +73,11 @@ class TestCompiled:
         shape = (3, n_frames, 40)
         rng = np.random.default_rng(6)
         bands, noise = (10 ** rng.uniform(-2, 10, (2, *shape))).astype(np.float32)
-        ear = {
-            "internal_noise": rng.uniform(1, 9, 40).astype(np.float32),
-            "centre_hz": CENTRE_HZ,
-            "step_bark": STEP_BARK,
-            "unit_response": ONES,
-            "keep": np.linspace(0.1, 0.95, 40),
-        }
+        own_noise, keep = rng.uniform(1, 9, 40).astype(np.float32), np.linspace(0.1, 0.95, 40)
+        masking = Masking(own_noise, CENTRE_HZ, STEP_BARK, ONES, keep)
         state, twin_state = np.ones((2, 3, 40))
-        got = noise_to_mask(bands, noise, state=state, **ear)
-        expected = noise_to_mask_twin(bands, noise, state=twin_state, **ear)
+        got = noise_to_mask(bands, noise, masking, state)
+        expected = noise_to_mask_twin(bands, noise, masking, twin_state)
         np.testing.assert_allclose(got, expected, 1e-5)
         np.testing.assert_allclose(state, twin_state, 1e-5)
 
