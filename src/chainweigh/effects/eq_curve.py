@@ -6,7 +6,7 @@ R. Bristow-Johnson: Audio EQ Cookbook. W3C Working Group Note, 2021.
 """
 
 from collections.abc import Sequence
-from math import cos, pi, sqrt
+from math import cos, inf, pi, sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +77,17 @@ def power_gain(sections: Sequence[Section], x: NDArray[np.float64]) -> NDArray[n
 
 def ring_s(sections: Sequence[Section], frequency_hz: float) -> float:
     """Longest time constant of a band's poles and of its zeros (zeros at 0 Hz do not ring)."""
-    roots = np.concatenate([np.roots(p[::-1]) for section in sections for p in section])
-    slowest = np.abs(roots.real)[np.abs(roots) > 0].min()
-    return float(1.0 / (2 * pi * frequency_hz * slowest))
+    slowest = min(_slowest(p) for section in sections for p in section)
+    return 1.0 / (2 * pi * frequency_hz * slowest)
+
+
+def _slowest(polynomial: Polynomial) -> float:
+    """Real part, without its sign, of the root nearest to the frequency axis; infinite without one.
+
+    Roots at 0 do not count.
+    """
+    c0, c1, c2 = polynomial
+    if c0 == 0.0 or c1 == 0.0 == c2:
+        return inf
+    split = c1**2 - 4 * c0 * c2
+    return 2 * c0 / (c1 + sqrt(split)) if split > 0 else c1 / (2 * c2)

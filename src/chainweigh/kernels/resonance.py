@@ -20,6 +20,7 @@ Complex64 = NDArray[np.complex64]
 LOBE_BINS = 3  # a steady tone spreads so far to each side; all of it gets one cut
 LEAST_BINS = 6  # the smoothed spectrum reaches at least so far to each side
 FORGOTTEN_DB = 0.01  # a release ends here
+FAINT = 1e-12  # of a window's power: below lies what rounding leaves beside a tone
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def resonance_cuts(spectra: Complex64, rules: CutRules, state_db: Float64) -> Fl
     n_cut = len(rules.bins)
     low, high = rules.surroundings(n_bins)
     settings = np.array(
-        [rules.margin_db, rules.max_cut_db, rules.attack, rules.release, FORGOTTEN_DB]
+        [rules.margin_db, rules.max_cut_db, rules.attack, rules.release, FORGOTTEN_DB, FAINT]
     )
     scratch = np.empty(2 * n_bins + 1 + 2 * n_cut)
     cuts = np.empty((n_windows, n_cut), np.float32)
@@ -112,6 +113,7 @@ def _wanted_db(spectra: Complex64, rules: CutRules) -> Float64:
     # the three bins are among those around, whatever a difference of large sums says
     around = np.maximum(sums[:, high] - sums[:, low], local) * (3 / (high - low))
     stands = local > around * 10 ** (rules.margin_db / 10)
+    stands &= local > FAINT * sums[:, -1:]
     wanted_db = np.zeros(stands.shape)
     wanted_db[stands] = 10 * np.log10(local[stands] / around[stands]) - rules.margin_db
     widest_db = maximum_filter1d(np.minimum(wanted_db, rules.max_cut_db), 2 * LOBE_BINS + 1)

@@ -5,7 +5,7 @@ from scipy.signal import fftconvolve, sosfilt
 from chainweigh.effects import effect
 from chainweigh.effects.base import complete_settings
 from chainweigh.effects.eq import process_bands, sections
-from chainweigh.effects.eq_curve import analog_sections
+from chainweigh.effects.eq_curve import analog_sections, ring_s
 from chainweigh.effects.eq_linear import symmetric_taps
 from chainweigh.errors import ChainFileError
 
@@ -139,3 +139,22 @@ def test_bands_in_one_go_equal_one_stage_after_the_other() -> None:
 def test_no_band_at_all_passes_every_bit() -> None:
     samples = np.random.default_rng(9).uniform(-1, 1, (2, 500)).astype(np.float32)
     assert np.array_equal(process_bands(samples, 48_000, []), samples)
+
+
+@pytest.mark.parametrize(
+    "band",
+    [
+        {"shape": "peak", "gain": -9.0, "q": 12.0},
+        {"shape": "low_shelf", "gain": 6.0, "q": 0.3},
+        {"shape": "tilt", "gain": 3.0, "q": 0.7},
+        {"shape": "high_cut", "slope": 48, "q": 0.7},
+        {"shape": "low_cut", "slope": 24, "q": 3.0},
+    ],
+    ids=lambda band: band["shape"],
+)
+def test_a_band_rings_as_long_as_the_slowest_root_of_its_polynomials(band) -> None:
+    """Roots by numpy's companion matrices."""
+    found = analog_sections(complete_settings(EQ, {"frequency": 100.0, **band}))
+    roots = np.concatenate([np.roots(p[::-1]) for section in found for p in section])
+    slowest = np.abs(roots.real)[np.abs(roots) > 0].min()
+    assert ring_s(found, 100.0) == pytest.approx(1 / (2 * np.pi * 100.0 * slowest), rel=1e-9)

@@ -90,6 +90,13 @@ def test_nothing_outside_the_band_is_touched(run):
     assert gain_db(run(EFFECT, samples, RATE_HZ, max_cut=20.0), tone(400)) < -6
 
 
+@pytest.mark.parametrize("at_bin", [23, 23.37])
+def test_what_rounding_leaves_beside_a_tone_is_no_resonance(run, at_bin):
+    samples, settled = tone(at_bin), slice(RATE_HZ, 2 * RATE_HZ - SIZE)
+    out = run(EFFECT, samples, RATE_HZ, low=2000.0)
+    assert np.array_equal(out[:, settled], samples[:, settled])
+
+
 def test_both_sides_share_their_gains(run):
     samples = np.concatenate([tone(93), 0.25 * tone(93)])
     out = run(EFFECT, samples, RATE_HZ)

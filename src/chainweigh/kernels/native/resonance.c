@@ -5,7 +5,7 @@
 #define LOBE 3 /* bins to each side that get the cut of the bin that asks for the most */
 
 typedef struct {
-    double margin_db, max_cut_db, attack, release, forgotten_db;
+    double margin_db, max_cut_db, attack, release, forgotten_db, faint;
 } Rules;
 
 /* Mean power of the channels, and its running sum with 0 in front. */
@@ -25,18 +25,19 @@ static void add_up(const float *spectra, int n_channels, int64_t apart, int n_bi
 }
 
 /* Cut each bin asks for; whether any does. The three bins of a place are among those around it,
-   whatever a difference of large sums says. */
-static int ask(const double *power, const double *sums, int n_cut, const int32_t *low,
+   whatever a difference of large sums says. What is fainter than a share of the whole asks for
+   none. */
+static int ask(const double *power, const double *sums, double whole, int n_cut, const int32_t *low,
                const int32_t *high, const Rules *rules, double *wanted)
 {
-    double ratio = pow(10.0, rules->margin_db / 10.0);
+    double ratio = pow(10.0, rules->margin_db / 10.0), faint = rules->faint * whole;
     int any = 0;
     for (int i = 0; i < n_cut; i++) {
         double local = power[i - 1] + power[i] + power[i + 1];
         double around = sums[high[i]] - sums[low[i]];
         around = (around > local ? around : local) * (3.0 / (high[i] - low[i]));
         wanted[i] = 0.0;
-        if (local > around * ratio) {
+        if (local > around * ratio && local > faint) {
             double cut = 10.0 * log10(local / around) - rules->margin_db;
             wanted[i] = cut < rules->max_cut_db ? cut : rules->max_cut_db;
             any = 1;
@@ -81,12 +82,13 @@ WIDE int cw_resonance_cuts(const float *spectra, int n_channels, int64_t n_windo
                            int first, int n_cut, const int32_t *low, const int32_t *high,
                            const double *settings, double *state, double *scratch, float *cuts)
 {
-    Rules rules = {settings[0], settings[1], settings[2], settings[3], settings[4]};
+    Rules rules = {settings[0], settings[1], settings[2],
+                   settings[3], settings[4], settings[5]};
     double *power = scratch, *sums = power + n_bins, *wanted = sums + n_bins + 1;
     int any = 0;
     for (int64_t w = 0; w < n_windows; w++) {
         add_up(spectra + 2 * w * n_bins, n_channels, 2 * n_windows * n_bins, n_bins, power, sums);
-        if (ask(power + first, sums, n_cut, low, high, &rules, wanted))
+        if (ask(power + first, sums, sums[n_bins], n_cut, low, high, &rules, wanted))
             spread(wanted, wanted + n_cut, n_cut);
         any |= move(state, wanted, n_cut, &rules, cuts + w * n_cut);
     }
