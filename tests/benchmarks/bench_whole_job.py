@@ -10,7 +10,7 @@ Then the command `chainweigh rank` as a user starts it, set, drive ladder, table
 an empty cache, the same again from the cache, and the largest resident size.
 Goals: 12 times the script; tones and audibility at most treble the time; from the cache 20 times
 as fast; memory 4 times the decoded stems and 300 MB. Times on a busy machine say little, ratios
-more. Run: python tests/benchmarks/bench_whole_job.py [SECONDS]
+more: both parts of ours are run in turn, and the quickest run of each counts. Run: python tests/benchmarks/bench_whole_job.py [SECONDS]
 """
 
 import os
@@ -56,6 +56,7 @@ BUS = (
 )
 MASTERS = ("master-calm-and-limit", "master-glue-and-limit", "master-shape-and-limit")
 THREADS = 2
+RUNS = 3
 
 
 def write_song(folder, seconds):
@@ -200,12 +201,16 @@ def main():
             folder / "again" / "results.json"
         ).read_bytes()
         song = load_song(folder / "song")
-        plain, by_script = timed(ours, song, chains), timed(script, song)
-        judged = timed(ours_judged, song, chains)
+        runs = [(timed(ours, song, chains), timed(ours_judged, song, chains)) for _ in range(RUNS)]
+        by_script = timed(script, song)
+    plain, judged = map(min, zip(*runs, strict=True))
+    every = ", ".join(f"{judged / plain:.1f}" for plain, judged in runs)
     print(f"{seconds} s song, {len(GROUPS)} groups, 7 bus and 3 master chains")
     print(f"render, match, loudness, true peak: {plain:.1f} s with {THREADS} threads; script")
     print(f"  with one {by_script:.1f} s: {by_script / plain:.1f} times ours (goal 12)")
-    print(f"with tones and audibility: {judged:.1f} s, {judged / plain:.1f} times ours (goal 3)")
+    print(
+        f"with tones and audibility: {judged:.1f} s, {judged / plain:.1f} times ours (goal 3; {every})"
+    )
     print(f"whole command, empty cache: {first:.1f} s, {first / plain:.1f} times ours")
     print(f"  from the cache: {again:.1f} s, {first / again:.1f} times as fast (goal 20)")
     print(f"  the same results: {'yes' if same else 'NO'}")

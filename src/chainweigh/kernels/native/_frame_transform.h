@@ -101,9 +101,13 @@ INLINE void step_of_two(const row *x, row *y, int s)
 /* Half of real samples under a window, two and two as complex ones. */
 INLINE void load(const float *const at[LANES], int length, const float *window, row *x)
 {
-    float *to = (float *)x;
-    for (int i = 0; i < length; i++, to += LANES)
-        for (int j = 0; j < LANES; j++) to[j] = at[j][i] * (0.5f * window[i]);
+    lanes *to = (lanes *)x;
+    for (int i = 0; i < length; i += LANES, to += LANES) {
+        lanes v[LANES];
+        for (int j = 0; j < LANES; j++) memcpy(&v[j], at[j] + i, sizeof(lanes));
+        exchange(v);
+        for (int j = 0; j < LANES; j++) to[j] = SCALE(v[j], 0.5f * window[i + j]);
+    }
 }
 
 /* Transform of half rows in x; y has room for as many. Where the result lies: in x or y. */
