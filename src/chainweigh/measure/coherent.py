@@ -13,7 +13,6 @@ that reaches ahead to the next one disturbs the window.
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -236,42 +235,15 @@ class SegmentPlan:
 def power_spectra(windows: Samples) -> NDArray[np.float64]:
     """Power in each bin, summed over channels, of windows (n_channels, n_segments, 65536).
 
-    Or of their first halves, where the second ones are the same, negated: only odd bins hold power.
-    A sine of amplitude A in one bin has power A^2 / 2.
+    Or of their first halves, where the second ones are the same, negated. A sine of amplitude A in
+    one bin has power A^2 / 2.
     """
     from scipy.fft import rfft  # which works on several windows at once
 
     if windows.shape[2] < N_ANALYSIS_FRAMES:
-        return _odd_power_spectra(windows)
-    power = _squared(rfft(windows.astype(np.float64)))
-    power *= 2.0 / N_ANALYSIS_FRAMES**2
-    return np.asarray(power.sum(axis=0)) if len(power) > 1 else power[0]
-
-
-def _squared(spectrum: NDArray[np.complex128]) -> NDArray[np.float64]:
+        windows = np.concatenate([windows, -windows], axis=2)
+    spectrum = rfft(windows.astype(np.float64))
     power: NDArray[np.float64] = np.square(spectrum.real)
     power += np.square(spectrum.imag)
-    return power
-
-
-def _odd_power_spectra(halves: Samples) -> NDArray[np.float64]:
-    """The same of halves y: with N frames a window and W = exp(-2 pi i / N), bin 4 r + 1 is bin r
-    of the transform of 2 (y[n] - i y[n + N/4]) W^n over N/4 frames, and bin 4 r + 3 of a real
-    signal is bin N - 4 r - 3, mirrored.
-    """
-    from scipy.fft import fft
-
-    n_quarter = N_ANALYSIS_FRAMES // 4
-    pairs = halves[:, :, :n_quarter] - 1j * halves[:, :, n_quarter:].astype(np.float64)
-    power = _squared(fft(pairs * _turns(), overwrite_x=True)).sum(axis=0)
-    power *= 8.0 / N_ANALYSIS_FRAMES**2
-    spectra = np.zeros((len(power), N_ANALYSIS_FRAMES // 2 + 1))
-    spectra[:, 1::4] = power[:, : n_quarter // 2]
-    spectra[:, 3::4] = power[:, : n_quarter // 2 - 1 : -1]
-    return spectra
-
-
-@cache
-def _turns() -> NDArray[np.complex128]:
-    n_frames = np.arange(N_ANALYSIS_FRAMES // 4)
-    return np.asarray(np.exp(-2j * np.pi * n_frames / N_ANALYSIS_FRAMES))
+    power *= 2.0 / N_ANALYSIS_FRAMES**2
+    return np.asarray(power.sum(axis=0)) if len(power) > 1 else power[0]
