@@ -115,12 +115,12 @@ def command(
             revision = compare_revision(earlier, since, loaded, run.results)
             run = replace(run, results=replace(run.results, revision=revision))
         write_run(run, folder, heard, cache=cache)
-    cache.trim()
+    size_bytes = cache.trim()
     if as_json:
         click.echo(results_text(run.results), nl=False)
     else:
         click.echo(ranking_table(run.results, width=options.table_width()))
-    options.say(f"cache: {cache.size_bytes() / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
+    options.say(f"cache: {size_bytes / 2**30:.2f} GiB in {cache.root}", quiet=quiet)
     options.say(f"run folder: {out} (open {out / 'report.html'})", quiet=quiet)
     sys.exit(options.exit_code(run.results))
 

@@ -106,7 +106,7 @@ class Cache:
 
     def keeps(self, audio: Iterable[Path]) -> bool:
         """Whether files of finished entries are still as they were written; counts as their use."""
-        for key in sorted({path.name.partition(".")[0] for path in audio}):
+        for key in sorted({_key_of(path) for path in audio}):
             if self.load(key, msgspec.Raw) is None:
                 return False
         return True
@@ -123,35 +123,42 @@ class Cache:
             stamps[part] = _stamp(path)
         write_bytes(self._record_path(key), msgspec.json.encode((stamps, record)))
 
-    def size_bytes(self) -> int:
-        """Bytes on disk."""
-        return sum(size for _, size, _ in self._entries())
-
-    def trim(self) -> None:
+    def trim(self) -> int:
         """Remove what killed runs left, and entries least recently used until within the limit.
 
-        This run's own entries are spared.
+        This run's own entries are spared. Returns the bytes that are left on disk.
         """
         for folder in self.root.glob("??"):
             remove_abandoned(folder)
-        total = self.size_bytes()
-        for _, size, record in sorted(self._entries()):
+        entries = sorted(self._entries())
+        total = sum(size for _, size, _ in entries)
+        for _, size, files in entries:
             if total <= self.limit_bytes:
-                return
-            if record.stem not in self._used:
-                for file in _files_of(record):
+                break
+            if _key_of(files[0]) not in self._used:
+                for file in files:
                     file.unlink(missing_ok=True)
                 total -= size
+        return total
 
-    def _entries(self) -> Iterable[tuple[int, int, Path]]:
-        for record in self.root.glob("??/*.json"):
-            sizes = [_stamp(file) for file in _files_of(record) if file.exists()]
-            if sizes:
-                yield sizes[0].modified_ns, sum(s.size_bytes for s in sizes), record
+    def _entries(self) -> Iterable[tuple[int, int, list[Path]]]:
+        """When each entry was used last, its size and its files, the record first."""
+        for folder in self.root.glob("??"):
+            audio: dict[str, list[Path]] = {}
+            files = list(folder.iterdir())
+            for path in files:
+                if path.suffix == ".wav":
+                    audio.setdefault(_key_of(path), []).append(path)
+            for record in files:
+                if record.suffix == ".json":
+                    entry = [record, *audio.get(_key_of(record), ())]
+                    stamps = [_stamp(file) for file in entry if file.exists()]
+                    if stamps:
+                        yield stamps[0].modified_ns, sum(s.size_bytes for s in stamps), entry
 
 
-def _files_of(record: Path) -> list[Path]:
-    return [record, *record.parent.glob(f"{record.stem}.*.wav")]
+def _key_of(path: Path) -> str:
+    return path.name.partition(".")[0]
 
 
 def _stamp(path: Path) -> _Stamp:

@@ -1,6 +1,7 @@
 """A run's folder: audio, results, tables, page, recipe and session, whole or not at all."""
 
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 
@@ -14,6 +15,8 @@ from chainweigh.report.outputs import DEFAULT_FORMATS, write_formats
 from chainweigh.report.page import Listening
 from chainweigh.report.results_json import FILE_NAME, results_text, write_results
 from chainweigh.report.settings_sheet import settings_sheet
+
+COPIES_AT_ONCE = 2  # a copy waits for the kernel
 
 
 def write_run(
@@ -40,10 +43,7 @@ def write_run(
     RunFolderError
         A file cannot be written.
     """
-    for name, source in (*run.cached_audio.items(), *run.handed_on.items()):
-        target = folder / name
-        target.parent.mkdir(parents=True, exist_ok=True)
-        link_or_copy(source, target, link=name in run.cached_audio)
+    _place_audio(run, folder)
     for name, source in run.presets.items():
         target = folder / name
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -56,6 +56,17 @@ def write_run(
     write_results(run.results, folder / FILE_NAME)
     write_text(folder / page.FILE_NAME, _page_text(run, folder, listening or Listening(), cache))
     write_formats(run.results, folder, [name for name in DEFAULT_FORMATS if name != "html"])
+
+
+def _place_audio(run: Run, folder: Path) -> None:
+    def place(name: str, source: Path) -> None:
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        link_or_copy(source, target, link=name in run.cached_audio)
+
+    audio = run.cached_audio | run.handed_on
+    with ThreadPoolExecutor(COPIES_AT_ONCE) as pool:
+        list(pool.map(place, audio.keys(), audio.values()))
 
 
 def _page_text(run: Run, folder: Path, listening: Listening, cache: Cache | None) -> str:
