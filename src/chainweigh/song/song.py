@@ -1,7 +1,8 @@
 """A song: stem groups on one time line."""
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -127,9 +128,12 @@ def load_song(folder: str | os.PathLike[str], *, resample_hz: int | None = None)
         names.append(stems.mix)
     check_file_names(folder, names)
     headers = {name: read_header(folder / name) for name in names}
-    reader = _Reader(folder, headers, resample_hz or check_one_rate(folder, headers))
-    groups = tuple(reader.read_group(name, files) for name, files in stems.groups.items())
-    mix = None if stems.mix is None else reader.read_stem(stems.mix).samples
+    with ThreadPoolExecutor(1) as beside:
+        rate_hz = resample_hz or check_one_rate(folder, headers)
+        reader = _Reader(folder, headers, rate_hz, beside)
+        read = [reader.read_group(name, files) for name, files in stems.groups.items()]
+        groups = tuple(group() for group in read)
+    mix = None if stems.mix is None else reader.read_stem(stems.mix)
     difference_db, undefined, bounce_notes = _judge_bounce(stems.mix, mix, groups)
     return Song(
         title=song_file.title or folder.resolve().name,
@@ -146,21 +150,21 @@ def load_song(folder: str | os.PathLike[str], *, resample_hz: int | None = None)
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Stem:
-    """A file on the song's time line, and the digest of what it held."""
-
-    samples: Samples
-    digest: str
-
-
 class _Reader:
-    """Reads files to the song's rate, length and two sides, and notes what that took."""
+    """Reads files to the song's rate, length and two sides, and notes what that took.
+
+    Digests are taken beside, while the next file is read.
+    """
 
     def __init__(
-        self, folder: Path, headers: Mapping[str, AudioHeader], sample_rate_hz: int
+        self,
+        folder: Path,
+        headers: Mapping[str, AudioHeader],
+        sample_rate_hz: int,
+        beside: Executor,
     ) -> None:
         self.folder, self.headers, self.sample_rate_hz = folder, headers, sample_rate_hz
+        self.beside = beside
         lengths = {name: self._n_frames_at_rate(header) for name, header in headers.items()}
         self.longest = max(lengths, key=lambda name: lengths[name])
         self.n_frames = lengths[self.longest]
@@ -169,22 +173,30 @@ class _Reader:
     def _n_frames_at_rate(self, header: AudioHeader) -> int:
         return n_frames_resampled(header.n_frames, header.sample_rate_hz, self.sample_rate_hz)
 
-    def read_group(self, name: str, files: tuple[str, ...]) -> Group:
-        stems = [self.read_stem(file) for file in files]
-        samples = sum_of([stem.samples for stem in stems])
+    def read_group(self, name: str, files: tuple[str, ...]) -> Callable[[], Group]:
+        """A group, complete once the digests of its files are known."""
+        audio = [self._read(file) for file in files]
+        digests = [
+            self.beside.submit(digest_samples, each.samples, each.sample_rate_hz) for each in audio
+        ]
+        samples = sum_of([self._stem(*each) for each in zip(files, audio, strict=True)])
         check_audible(self.folder, name, samples)
         samples.flags.writeable = False
-        digests = tuple(stem.digest for stem in stems)
-        return Group(name, files, digests, samples, self.sample_rate_hz)
+        rate_hz = self.sample_rate_hz
+        return lambda: Group(name, files, tuple(d.result() for d in digests), samples, rate_hz)
 
-    def read_stem(self, name: str) -> "_Stem":
-        audio = read_audio(self.folder / name)
-        digest = digest_samples(audio.samples, audio.sample_rate_hz)
+    def read_stem(self, name: str) -> Samples:
+        """A file on the song's time line."""
+        return self._stem(name, self._read(name))
+
+    def _read(self, name: str) -> Audio:
+        return read_audio(self.folder / name)
+
+    def _stem(self, name: str, audio: Audio) -> Samples:
         audio = self._at_rate(name, audio)
         if is_silent(audio.samples):
             self.notes.append(f"{name} is silent")
-        samples = self._on_both_sides(name, self._as_long_as_song(name, audio).samples)
-        return _Stem(samples, digest)
+        return self._on_both_sides(name, self._as_long_as_song(name, audio).samples)
 
     def _at_rate(self, name: str, audio: Audio) -> Audio:
         if audio.sample_rate_hz == self.sample_rate_hz:
