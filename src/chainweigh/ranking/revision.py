@@ -108,7 +108,8 @@ def _winner(before: Comparison, now: Comparison) -> WinnerSince:
     if same.name == now.winner:
         moved = "" if same.name == old else f", now as {same.name}"
         return WinnerSince(now.name, old, now.winner, True, f"{old} still wins{moved}")
-    said = f"{now.winner} wins now; {same.name} is {same.standing.rank}.: {same.standing.why}"
+    why = same.standing.why.removesuffix(".")
+    said = f"{now.winner} wins now. {same.name} stands at place {same.standing.rank}: {why}"
     return WinnerSince(now.name, old, now.winner, False, said)
 
 
